@@ -1,0 +1,3 @@
+//! The plumbtone command.
+
+fn main() {}

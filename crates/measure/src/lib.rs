@@ -1,0 +1,1 @@
+//! Instruments: samples in, readings with uncertainty out.

@@ -1,0 +1,1 @@
+//! The house style for charts: plain data in, SVG and PNG out.

@@ -1,0 +1,1 @@
+//! Plots, HTML, JSON and JUnit from the results of a run.

@@ -1,0 +1,1 @@
+//! Closed forms and reference tables that readings are held against.

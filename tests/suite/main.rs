@@ -1,0 +1,1 @@
+//! The integration suite of the workspace: one binary, one module per subject.

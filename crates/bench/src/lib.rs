@@ -1,1 +1,30 @@
 //! The bench: subjects, stimuli, plans, limits and verdicts; add it as a dev-dependency.
+//!
+//! Start at [`check`]: put your own oscillator on the bench in a `#[test]`, ask for pitch and
+//! aliasing, and read the worst case when it fails. [`plan`] does the same from a TOML file,
+//! [`run`] runs both.
+//!
+//! Data flows one way: a [`subject`] renders a capture for a stimulus, a [`worker`] takes
+//! readings, [`expect`] supplies what theory says of the twins, [`results`] hold findings with
+//! their limits and verdicts.
+
+pub mod check;
+pub mod error;
+pub mod evidence;
+pub mod expect;
+pub mod files;
+pub mod plan;
+pub mod results;
+pub mod run;
+pub mod subject;
+pub mod wav;
+pub mod worker;
+
+pub use check::Check;
+pub use error::Error;
+pub use results::{Kind, Results, Verdict};
+pub use subject::{Generator, Sample, Stimulus, Subject, Twin, per_block};
+
+pub use plumbtone_measure as measure;
+pub use plumbtone_theory as theory;
+pub use plumbtone_voice as voice;

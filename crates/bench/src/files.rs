@@ -1,0 +1,37 @@
+//! Output files are written whole or not at all.
+
+use std::io::Write;
+use std::path::Path;
+
+use crate::error::Error;
+
+/// Writes `bytes` beside `path` first and moves them into place when they are complete.
+///
+/// # Errors
+/// [`Error::File`] when the folder is missing, read-only or full; an older file of that name
+/// is left as it was.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    let fail = |source| Error::File { action: "write", path: path.to_owned(), source };
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".plumbtone-");
+    // A temporary file is private by default; a result is for everybody the umask allows.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = builder.tempfile_in(folder).map_err(|error| fail(without_path(&error)))?;
+    file.write_all(bytes).map_err(fail)?;
+    file.as_file().sync_data().map_err(fail)?;
+    file.persist(path).map_err(|error| fail(error.error))?;
+    Ok(())
+}
+
+/// The temporary name would only confuse: keep the reason alone.
+fn without_path(error: &std::io::Error) -> std::io::Error {
+    match error.raw_os_error() {
+        Some(code) => std::io::Error::from_raw_os_error(code),
+        None => error.kind().into(),
+    }
+}

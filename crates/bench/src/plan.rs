@@ -1,0 +1,303 @@
+//! Plans: TOML files that name subjects, notes, readings and limits.
+//!
+//! ```
+//! let plan = plumbtone::plan::Plan::parse("one-panel.toml", r#"
+//! title = "Panel 3, the low reed"
+//! [[check]]
+//! modules = ["spline4"]
+//! shapes = ["ramp", "pulse"]
+//! keys = [33, 69]
+//! rates = [44100]
+//! limits = { pitch = "derived", audible = 0.0 }
+//! "#)?;
+//! assert_eq!(plan.checks()?.len(), 4); // two shapes, two twins
+//! # Ok::<(), plumbtone::Error>(())
+//! ```
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use glob::Pattern;
+use plumbtone_theory::references;
+use plumbtone_voice::{Entry, Setup, Shape, Width};
+use serde::Deserialize;
+use toml::Spanned;
+
+use crate::check::{self, Check};
+use crate::error::Error;
+use crate::results::Kind;
+use crate::subject::Twin;
+use crate::worker::{Anchor, Bound};
+
+/// The plan that runs when none is given: every module, as the tide organ needs it.
+pub const TIDE_ORGAN: &str = include_str!("../plans/tide-organ.toml");
+
+/// A plan as read.
+#[derive(Debug)]
+pub struct Plan {
+    name: String,
+    text: String,
+    file: File,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    title: String,
+    #[serde(default)]
+    check: Vec<Entries>,
+}
+
+/// One `[[check]]`: every combination of its lists.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Entries {
+    modules: Vec<Spanned<String>>,
+    #[serde(default = "both_twins")]
+    twins: Vec<Spanned<String>>,
+    #[serde(default)]
+    shapes: Vec<Spanned<String>>,
+    #[serde(default = "half")]
+    width: Spanned<f64>,
+    #[serde(default = "piano")]
+    keys: Spanned<[i64; 2]>,
+    #[serde(default = "panel_rates")]
+    rates: Spanned<Vec<u32>>,
+    #[serde(default, rename = "harmonics-up-to-hz")]
+    harmonics_up_to_hz: Option<f64>,
+    limits: BTreeMap<Spanned<String>, Spanned<Limit>>,
+    anchor: Option<AnchorEntry>,
+    /// Why the limits must be exceeded.
+    #[serde(rename = "expect-failure")]
+    expect_failure: Option<String>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(untagged)]
+enum Limit {
+    Figure(f64),
+    Word(String),
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AnchorEntry {
+    hz: f64,
+    #[serde(rename = "from-hz")]
+    from_hz: f64,
+}
+
+fn unplaced<T>(value: T) -> Spanned<T> {
+    Spanned::new(0..0, value)
+}
+
+fn both_twins() -> Vec<Spanned<String>> {
+    vec![unplaced("float".to_owned()), unplaced("fixed".to_owned())]
+}
+
+fn half() -> Spanned<f64> {
+    unplaced(0.5)
+}
+
+fn piano() -> Spanned<[i64; 2]> {
+    unplaced([21, 108])
+}
+
+fn panel_rates() -> Spanned<Vec<u32>> {
+    unplaced(vec![44_100])
+}
+
+impl Plan {
+    /// The built-in plan.
+    ///
+    /// # Errors
+    /// None while the suite is green: it reads this plan.
+    pub fn built_in() -> Result<Self, Error> {
+        Self::parse("tide-organ.toml", TIDE_ORGAN)
+    }
+
+    /// Reads a plan from a file.
+    ///
+    /// # Errors
+    /// [`Error::File`] or [`Error::Plan`].
+    pub fn read(path: &Path) -> Result<Self, Error> {
+        let text = std::fs::read_to_string(path).map_err(Error::file("read", path))?;
+        Self::parse(&path.display().to_string(), &text)
+    }
+
+    /// Reads a plan from text; `name` stands in error messages.
+    ///
+    /// # Errors
+    /// [`Error::Plan`] with the line of what cannot be understood.
+    pub fn parse(name: &str, text: &str) -> Result<Self, Error> {
+        let file: File = toml::from_str(text).map_err(|error| {
+            let line = error.span().map(|span| line_of(text, span.start));
+            let message = error.message().lines().collect::<Vec<_>>().join(" ");
+            Error::Plan { plan: name.to_owned(), line, message }
+        })?;
+        let plan = Self { name: name.to_owned(), text: text.to_owned(), file };
+        if plan.file.check.is_empty() {
+            let message = "no [[check]] in it: add at least one".to_owned();
+            return Err(Error::Plan { plan: plan.name, line: None, message });
+        }
+        plan.checks()?;
+        Ok(plan)
+    }
+
+    /// Title of the plan.
+    pub fn title(&self) -> &str {
+        &self.file.title
+    }
+
+    /// The checks: one per module, twin and shape.
+    ///
+    /// # Errors
+    /// [`Error::Plan`] with the line of the name or figure that cannot be used.
+    pub fn checks(&self) -> Result<Vec<Check>, Error> {
+        let mut checks = Vec::new();
+        for entries in &self.file.check {
+            self.expand(entries, &mut checks)?;
+        }
+        Ok(checks)
+    }
+
+    fn expand(&self, entries: &Entries, checks: &mut Vec<Check>) -> Result<(), Error> {
+        let asked = self.limits(entries)?;
+        let width =
+            Width::new(*entries.width.get_ref()).map_err(|error| self.at(&entries.width, error))?;
+        let [low, high] = *entries.keys.get_ref();
+        if !(0 <= low && low <= high && high <= 127) {
+            let message = format!("keys = [{low}, {high}]: give first and last key, 0 to 127");
+            return Err(self.at(&entries.keys, message));
+        }
+        for &rate_hz in entries.rates.get_ref() {
+            plumbtone_voice::Rate::new(rate_hz).map_err(|error| self.at(&entries.rates, error))?;
+        }
+        for entry in self.modules(&entries.modules)? {
+            for twin in &entries.twins {
+                let which =
+                    Twin::from_name(twin.get_ref()).map_err(|error| self.at(twin, error))?;
+                for shape in self.shapes(entries, entry)? {
+                    let setup = Setup { width, ..Setup::default() };
+                    let mut check = check::twin(entry.name, which, shape, setup)?
+                        .keys((low..=high).map(|key| key as u8))
+                        .rates(entries.rates.get_ref().iter().copied());
+                    if let Some(hz) = entries.harmonics_up_to_hz {
+                        check.harmonics_up_to_hz = hz;
+                    }
+                    check.asked.clone_from(&asked);
+                    check.known.clone_from(&entries.expect_failure);
+                    check.anchor = entries.anchor.as_ref().map(|anchor| Anchor {
+                        hz: anchor.hz,
+                        from_hz: anchor.from_hz,
+                        source: references::INTEGRATED_INTERPOLATION,
+                    });
+                    checks.push(check);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn limits(&self, entries: &Entries) -> Result<Vec<(Kind, Bound)>, Error> {
+        let mut asked = Vec::new();
+        for (name, limit) in &entries.limits {
+            let kind = Kind::from_name(name.get_ref()).ok_or_else(|| {
+                let choices: Vec<_> = Kind::ALL.iter().map(|kind| kind.name()).collect();
+                let name = name.get_ref();
+                let choices = choices.join(", ");
+                self.at_span(
+                    name_span(&entries.limits, name),
+                    format!("unknown reading `{name}`: choose from {choices}"),
+                )
+            })?;
+            let bound = match limit.get_ref() {
+                Limit::Figure(figure) => Bound::Required(*figure),
+                Limit::Word(word) if word == "derived" => Bound::Derived,
+                Limit::Word(word) if word == "noted" => Bound::Noted,
+                Limit::Word(word) => {
+                    let message = format!(
+                        "limit \"{word}\" of `{kind}`: give a figure, \"derived\" or \"noted\""
+                    );
+                    return Err(self.at(limit, message));
+                }
+            };
+            asked.push((kind, bound));
+        }
+        asked.sort_by_key(|(kind, _)| *kind);
+        Ok(asked)
+    }
+
+    fn modules(&self, wanted: &[Spanned<String>]) -> Result<Vec<&'static Entry>, Error> {
+        let mut modules: Vec<&'static Entry> = Vec::new();
+        for name in wanted {
+            let pattern = Pattern::new(name.get_ref()).map_err(|error| self.at(name, error))?;
+            let entries = plumbtone_voice::oscillators::ENTRIES;
+            let found: Vec<_> =
+                entries.iter().filter(|entry| pattern.matches(entry.name)).collect();
+            if found.is_empty() {
+                // The full list helps more than "no match".
+                return Err(self.at(
+                    name,
+                    crate::subject::entry(name.get_ref())
+                        .err()
+                        .map_or_else(String::new, |error| error.to_string()),
+                ));
+            }
+            modules.extend(
+                found
+                    .iter()
+                    .filter(|entry| !modules.iter().any(|have| have.name == entry.name))
+                    .collect::<Vec<_>>(),
+            );
+        }
+        Ok(modules)
+    }
+
+    /// The shapes asked for, or all that the module has; noise gets one without meaning.
+    fn shapes(&self, entries: &Entries, entry: &Entry) -> Result<Vec<Shape>, Error> {
+        if entries.shapes.is_empty() || entry.shapes.is_empty() {
+            return Ok(match entry.shapes {
+                [] => vec![Shape::Ramp],
+                shapes => shapes.to_vec(),
+            });
+        }
+        entries
+            .shapes
+            .iter()
+            .map(|name| {
+                let shape = Shape::from_name(name.get_ref()).ok_or_else(|| {
+                    let name_given = name.get_ref();
+                    let message = format!(
+                        "unknown shape `{name_given}`: choose from ramp, triangle, pulse, sine"
+                    );
+                    self.at(name, message)
+                })?;
+                if entry.shapes.contains(&shape) {
+                    Ok(shape)
+                } else {
+                    let (module, shape) = (entry.name, shape.name());
+                    Err(self.at(name, format!("module `{module}` has no shape `{shape}`")))
+                }
+            })
+            .collect()
+    }
+
+    fn at<T>(&self, place: &Spanned<T>, message: impl ToString) -> Error {
+        self.at_span(place.span(), message)
+    }
+
+    fn at_span(&self, span: std::ops::Range<usize>, message: impl ToString) -> Error {
+        let line = (!span.is_empty()).then(|| line_of(&self.text, span.start));
+        Error::Plan { plan: self.name.clone(), line, message: message.to_string() }
+    }
+}
+
+fn name_span<T>(map: &BTreeMap<Spanned<String>, T>, name: &str) -> std::ops::Range<usize> {
+    map.keys().find(|key| key.get_ref() == name).map_or(0..0, Spanned::span)
+}
+
+/// Line number, from 1, of a byte in a text.
+fn line_of(text: &str, byte: usize) -> usize {
+    text.as_bytes().iter().take(byte).filter(|&&byte| byte == b'\n').count() + 1
+}

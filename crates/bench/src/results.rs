@@ -1,0 +1,318 @@
+//! What a run found: findings, their cases, limits and verdicts.
+
+use std::fmt;
+
+use plumbtone_measure::reading::Unit;
+use serde::{Deserialize, Serialize};
+
+use crate::subject::Twin;
+
+/// The figures that the bench can take of an oscillator.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// Pitch against the note asked for.
+    Pitch,
+    /// Largest deviation of any line, harmonic or alias, from its closed form.
+    Lines,
+    /// Largest deviation of any harmonic from the Fourier series of the shape.
+    Harmonics,
+    /// Power of the aliases over power of the harmonics, 20 Hz to 20 kHz.
+    Aliases,
+    /// Strongest alias line, 20 Hz to 20 kHz.
+    WorstAlias,
+    /// How far the loudest alias stands above the masked threshold.
+    Audible,
+    /// What is missing to the attenuation that a listening test asked for.
+    Listening,
+    /// Largest difference between a twin and the exact evaluation.
+    Rounding,
+    /// Rms rounding noise against its prediction.
+    Noise,
+    /// Power density of a noise source against its closed form, per third of an octave.
+    Density,
+    /// Highest fundamental, scanned upwards, whose aliases stay inaudible.
+    CleanNote,
+}
+
+impl Kind {
+    /// All kinds, in the order of reports.
+    pub const ALL: [Self; 11] = [
+        Self::Pitch,
+        Self::Lines,
+        Self::Harmonics,
+        Self::Aliases,
+        Self::WorstAlias,
+        Self::Audible,
+        Self::Listening,
+        Self::Rounding,
+        Self::Noise,
+        Self::Density,
+        Self::CleanNote,
+    ];
+
+    /// Name in plans, tables and results.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Pitch => "pitch",
+            Self::Lines => "lines",
+            Self::Harmonics => "harmonics",
+            Self::Aliases => "aliases",
+            Self::WorstAlias => "worst-alias",
+            Self::Audible => "audible",
+            Self::Listening => "listening",
+            Self::Rounding => "rounding",
+            Self::Noise => "noise",
+            Self::Density => "density",
+            Self::CleanNote => "clean-note",
+        }
+    }
+
+    /// Unit of the reading and its limit.
+    pub const fn unit(self) -> Unit {
+        match self {
+            Self::Pitch => Unit::Cents,
+            Self::Rounding => Unit::FullScale,
+            Self::WorstAlias => Unit::Dbc,
+            Self::CleanNote => Unit::Percent,
+            _ => Unit::Decibel,
+        }
+    }
+
+    /// One line for `list` and for reports.
+    pub const fn describe(self) -> &'static str {
+        match self {
+            Self::Pitch => "deviation from the note asked for",
+            Self::Lines => "largest deviation of a line, harmonic or alias, from its closed form",
+            Self::Harmonics => "largest deviation of a harmonic from the Fourier series",
+            Self::Aliases => "alias power over harmonic power, 20 Hz to 20 kHz",
+            Self::WorstAlias => "strongest alias line, 20 Hz to 20 kHz, re the fundamental",
+            Self::Audible => "loudest alias above the masked threshold (printed criterion)",
+            Self::Listening => "shortfall against the listening test of Lehtonen et al. 2012",
+            Self::Rounding => "largest difference from the exact evaluation",
+            Self::Noise => "rms rounding noise against its prediction",
+            Self::Density => "power density against its closed form, per third of an octave",
+            Self::CleanNote => "highest inaudibly aliasing fundamental against its anchor",
+        }
+    }
+
+    /// Whether a deviation to either side counts, or only an excess.
+    pub const fn two_sided(self) -> bool {
+        matches!(
+            self,
+            Self::Pitch
+                | Self::Lines
+                | Self::Harmonics
+                | Self::Noise
+                | Self::Density
+                | Self::CleanNote
+        )
+    }
+
+    /// The kind of that name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+/// One reading at one note, with its limit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Case {
+    /// Key number, 69 = A4, when the note belongs to a key.
+    pub key: Option<u8>,
+    /// Frequency of the stimulus, Hz.
+    pub hz: f64,
+    /// The reading in the finding's unit; none when it cannot be measured.
+    pub value: Option<f64>,
+    /// Its uncertainty, k = 2.
+    pub uncertainty: f64,
+    /// The limit at this note, in the finding's unit; none for a reading on record only.
+    pub limit: Option<f64>,
+    /// Detail: which line, or why it cannot be measured.
+    pub note: Option<String>,
+}
+
+impl Case {
+    /// How close the reading is to its limit: 1 is on it. In dB for one-sided levels, as a
+    /// ratio of amplitudes. Cases that cannot be measured come out as 0.
+    pub fn closeness(&self, kind: Kind) -> f64 {
+        let (Some(value), Some(limit)) = (self.value, self.limit) else { return 0.0 };
+        // What the uncertainty cannot exclude is not held against the subject.
+        if kind.two_sided() || kind == Kind::Rounding {
+            let excess = (value.abs() - self.uncertainty).max(0.0);
+            if excess == 0.0 { 0.0 } else { excess / limit }
+        } else {
+            10_f64.powf((value - self.uncertainty - limit) / 20.0)
+        }
+    }
+}
+
+/// Where a limit comes from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase", tag = "origin", content = "because")]
+pub enum Origin {
+    /// Derived from arithmetic or from a closed form; a reading sixteen times better fails too.
+    Derived(String),
+    /// Asked for by a plan or a test.
+    Required(String),
+    /// No limit: the reading is for the record.
+    Noted,
+}
+
+impl Origin {
+    /// The reason in words.
+    pub fn reason(&self) -> &str {
+        match self {
+            Self::Derived(reason) | Self::Required(reason) => reason,
+            Self::Noted => "no limit, for the record",
+        }
+    }
+}
+
+/// A derived limit this many times wider than the worst reading is itself a failure.
+pub const SLACK: f64 = 16.0;
+
+/// The outcome of a finding.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// A limit was exceeded.
+    Fail,
+    /// All readings are so far inside a derived limit that the limit says nothing.
+    Slack,
+    /// A failure was expected and did not come.
+    Unexpected,
+    /// Nothing could be measured.
+    CannotMeasure,
+    /// A limit was exceeded, as the plan says it must be.
+    ExpectedFail,
+    /// All readings keep the limit.
+    Pass,
+    /// No limit was set.
+    Noted,
+}
+
+impl Verdict {
+    /// Whether a run with this verdict may end with exit status 0.
+    pub const fn is_good(self) -> bool {
+        matches!(self, Self::Pass | Self::ExpectedFail | Self::Noted)
+    }
+
+    /// The word in tables.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Fail => "FAIL",
+            Self::Slack => "SLACK",
+            Self::Unexpected => "UNEXPECTED",
+            Self::CannotMeasure => "UNREAD",
+            Self::ExpectedFail => "known",
+            Self::Pass => "pass",
+            Self::Noted => "noted",
+        }
+    }
+}
+
+/// One reading of one subject at one rate, over all notes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// Module or the user's name for it.
+    pub subject: String,
+    /// Which evaluation; none for a user's module.
+    pub twin: Option<Twin>,
+    /// Shape name; empty for noise.
+    pub shape: String,
+    /// Pulse width, when the shape is a pulse.
+    pub width: Option<f64>,
+    /// Sample rate, Hz.
+    pub rate_hz: u32,
+    /// Which reading.
+    pub kind: Kind,
+    /// Unit of values and limits.
+    pub unit: Unit,
+    /// Where the limit comes from.
+    pub limit: Origin,
+    /// Source of the reference.
+    pub reference: String,
+    /// Outcome.
+    pub verdict: Verdict,
+    /// Index of the case closest to, or furthest beyond, its limit.
+    pub worst: usize,
+    /// Every note.
+    pub cases: Vec<Case>,
+}
+
+impl Finding {
+    /// The worst case, if anything was measured at all.
+    pub fn worst_case(&self) -> Option<&Case> {
+        self.cases.get(self.worst)
+    }
+
+    /// Closeness of the worst case.
+    pub fn closeness(&self) -> f64 {
+        self.worst_case().map_or(0.0, |case| case.closeness(self.kind))
+    }
+
+    /// Finds the worst case and the verdict. `known` is the reason for an expected failure.
+    pub(crate) fn judge(&mut self, known: Option<&str>) {
+        let closeness: Vec<f64> = self.cases.iter().map(|case| case.closeness(self.kind)).collect();
+        self.worst = (0..closeness.len())
+            .max_by(|&a, &b| closeness[a].total_cmp(&closeness[b]))
+            .unwrap_or(0);
+        let worst = closeness.get(self.worst).copied().unwrap_or(0.0);
+        let read = self.cases.iter().filter(|case| case.value.is_some());
+        let exact = self.cases.iter().all(|case| case.limit == Some(0.0));
+        let derived = matches!(self.limit, Origin::Derived(_));
+        self.verdict = if self.limit == Origin::Noted {
+            Verdict::Noted
+        } else if read.count() == 0 {
+            Verdict::CannotMeasure
+        } else if worst > 1.0 {
+            if known.is_some() { Verdict::ExpectedFail } else { Verdict::Fail }
+        } else if known.is_some() {
+            Verdict::Unexpected
+        } else if derived && !exact && worst * SLACK < 1.0 {
+            Verdict::Slack
+        } else {
+            Verdict::Pass
+        };
+    }
+}
+
+/// Everything that one run found. The same plan gives the same results, whatever the number
+/// of threads; times are therefore kept apart, in [`crate::run::Timing`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Results {
+    /// Version of this layout.
+    pub schema: String,
+    /// Title of the plan.
+    pub title: String,
+    /// The masking criterion behind `audible` and `clean-note`.
+    pub criterion: String,
+    /// All findings, in the order of the plan.
+    pub findings: Vec<Finding>,
+}
+
+/// Value of [`Results::schema`].
+pub const SCHEMA: &str = "plumbtone.results/1";
+
+impl Results {
+    /// Whether every verdict is good.
+    pub fn all_good(&self) -> bool {
+        self.findings.iter().all(|finding| finding.verdict.is_good())
+    }
+
+    /// Findings with bad ones first, and closest to the limit first among equals.
+    pub fn worst_first(&self) -> Vec<&Finding> {
+        let mut order: Vec<&Finding> = self.findings.iter().collect();
+        order.sort_by(|a, b| {
+            a.verdict.cmp(&b.verdict).then(b.closeness().total_cmp(&a.closeness()))
+        });
+        order
+    }
+}

@@ -1,0 +1,280 @@
+//! Runs checks: every note of every check on both cores, the same results in any order.
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use plumbtone_measure::audibility::Criterion;
+use rayon::prelude::*;
+
+use crate::check::Check;
+use crate::error::Error;
+use crate::results::{Case, Finding, Kind, Origin, Results, SCHEMA, Verdict};
+use crate::worker::{Bound, Job, Spent, Worker};
+
+/// Called with notes done and notes in all, from any thread.
+pub type Progress<'a> = &'a (dyn Fn(usize, usize) + Sync);
+
+/// What to run and how.
+pub struct Run<'a> {
+    /// Title of the results.
+    pub title: String,
+    /// The checks, in the order of the results.
+    pub checks: Vec<Check>,
+    /// Worker threads; 0 takes one per core.
+    pub jobs: usize,
+    /// Masking criterion.
+    pub criterion: Criterion,
+    /// Told of every note that is done.
+    pub progress: Option<Progress<'a>>,
+}
+
+impl Run<'_> {
+    /// A run on all cores with the default criterion and without progress.
+    pub fn new(title: impl Into<String>, checks: Vec<Check>) -> Self {
+        let criterion = Criterion::default();
+        Self { title: title.into(), checks, jobs: 0, criterion, progress: None }
+    }
+}
+
+/// How long a run took and where its time went.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Timing {
+    /// From start to end.
+    pub wall: Duration,
+    /// Notes measured.
+    pub notes: usize,
+    /// Work by part, over all threads.
+    pub spent: Spent,
+}
+
+/// One note to measure: indices of check, rate and key.
+#[derive(Clone, Copy)]
+struct Note {
+    check: usize,
+    rate: usize,
+    key: Option<u8>,
+    /// Which of the check's questions this note answers.
+    scan: bool,
+}
+
+/// Runs all checks.
+///
+/// # Errors
+/// The first error, in the order of the plan, of a check that makes no sense or a subject
+/// that refuses its stimulus.
+pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
+    let clock = Instant::now();
+    for check in &run.checks {
+        complete(check)?;
+    }
+    let notes = notes(&run.checks);
+    let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
+    let done = AtomicUsize::new(0);
+    let measure = |note: &Note| -> Result<Vec<Case>, Error> {
+        let taken = idle.lock().ok().and_then(|mut idle| idle.pop());
+        let mut worker = match taken {
+            Some(worker) => worker,
+            None => Worker::new(run.criterion)?,
+        };
+        let cases = measure(&mut worker, &run.checks[note.check], *note);
+        if let Ok(mut idle) = idle.lock() {
+            idle.push(worker);
+        }
+        if let Some(progress) = run.progress {
+            progress(done.fetch_add(1, Ordering::Relaxed) + 1, notes.len());
+        }
+        cases
+    };
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(run.jobs)
+        .build()
+        .map_err(|error| Error::Request(format!("cannot start {} threads: {error}", run.jobs)))?;
+    // Scans are long: they come first in `notes`, and small pieces keep both cores busy.
+    let cases: Vec<Result<Vec<Case>, Error>> =
+        pool.install(|| notes.par_iter().with_max_len(1).map(measure).collect());
+    let findings = collect(run, &notes, cases)?;
+    let mut timing = Timing { wall: clock.elapsed(), notes: notes.len(), ..Timing::default() };
+    for worker in idle.lock().map(|mut idle| std::mem::take(&mut *idle)).unwrap_or_default() {
+        timing.spent.add(&worker.spent);
+    }
+    let results = Results {
+        schema: SCHEMA.to_owned(),
+        title: run.title.clone(),
+        criterion: run.criterion.to_string(),
+        findings,
+    };
+    Ok((results, timing))
+}
+
+/// Refuses checks that would pass because they ask nothing.
+fn complete(check: &Check) -> Result<(), Error> {
+    let name = check.subject.name();
+    let refuse = |what: &str| Err(Error::Request(format!("check of `{name}`: {what}")));
+    if check.asked.is_empty() {
+        return refuse("no limit is set: ask for pitch, aliases, ...");
+    }
+    if check.keys.is_empty() && check.shape.is_some() {
+        return refuse("no key is given: give at least one, such as 69");
+    }
+    if check.rates_hz.is_empty() {
+        return refuse("no sample rate is given: give at least one, such as 44100");
+    }
+    for &rate_hz in &check.rates_hz {
+        plumbtone_voice::Rate::new(rate_hz)?;
+    }
+    plumbtone_voice::Width::new(check.width)?;
+    for &(kind, bound) in &check.asked {
+        if let Bound::Required(limit) = bound {
+            let sensible = limit.is_finite() && !(kind.two_sided() && limit < 0.0);
+            if !sensible {
+                let unit = kind.unit().symbol();
+                return refuse(&format!("the limit {limit} {unit} of `{kind}` can never be kept"));
+            }
+        }
+        let derivable = matches!(
+            kind,
+            Kind::Pitch | Kind::Lines | Kind::Rounding | Kind::Noise | Kind::Density
+        );
+        if bound == Bound::Derived && !derivable {
+            return refuse(&format!("`{kind}` has no derived limit: give a figure"));
+        }
+        let needs_twin = matches!(kind, Kind::Lines | Kind::Rounding | Kind::Noise | Kind::Density);
+        if needs_twin && check.twin.is_none() {
+            return refuse(&format!("`{kind}` needs a closed form: it is for twins only"));
+        }
+        if kind == Kind::CleanNote && check.anchor.is_none() {
+            return refuse("`clean-note` needs an anchor in Hz");
+        }
+    }
+    Ok(())
+}
+
+fn notes(checks: &[Check]) -> Vec<Note> {
+    let scans = |check: &Check| check.asked.iter().any(|(kind, _)| *kind == Kind::CleanNote);
+    let plain = |check: &Check| check.asked.iter().any(|(kind, _)| *kind != Kind::CleanNote);
+    let mut notes = Vec::new();
+    for (check, wanted) in checks.iter().enumerate().filter(|(_, wanted)| scans(wanted)) {
+        let rates = 0..wanted.rates_hz.len();
+        notes.extend(rates.map(|rate| Note { check, rate, key: None, scan: true }));
+    }
+    for (check, wanted) in checks.iter().enumerate().filter(|(_, wanted)| plain(wanted)) {
+        for rate in 0..wanted.rates_hz.len() {
+            let note = |key| Note { check, rate, key, scan: false };
+            match wanted.shape {
+                Some(_) => notes.extend(wanted.keys.iter().map(|&key| note(Some(key)))),
+                None => notes.push(note(None)),
+            }
+        }
+    }
+    notes
+}
+
+/// The questions that a scan, or that a note, answers.
+fn questions(check: &Check, scan: bool) -> Vec<(Kind, Bound)> {
+    check.asked.iter().copied().filter(|(kind, _)| (*kind == Kind::CleanNote) == scan).collect()
+}
+
+fn measure(worker: &mut Worker, check: &Check, note: Note) -> Result<Vec<Case>, Error> {
+    let asked = questions(check, note.scan);
+    let job = Job {
+        subject: &*check.subject,
+        yardstick: check.yardstick.as_deref(),
+        noise: check.noise.as_ref(),
+        twin: check.twin,
+        stimulus: check.stimulus(note.key.unwrap_or(69), check.rates_hz[note.rate]),
+        key: note.key,
+        harmonics_up_to_hz: check.harmonics_up_to_hz,
+        anchor: check.anchor,
+        asked: &asked,
+    };
+    worker.take(&job)
+}
+
+fn collect(
+    run: &Run<'_>,
+    notes: &[Note],
+    cases: Vec<Result<Vec<Case>, Error>>,
+) -> Result<Vec<Finding>, Error> {
+    let mut taken: Vec<(Note, Vec<Case>)> = Vec::with_capacity(notes.len());
+    for (note, cases) in notes.iter().zip(cases) {
+        taken.push((*note, cases?));
+    }
+    let mut findings = Vec::new();
+    for (index, check) in run.checks.iter().enumerate() {
+        for (rate, &rate_hz) in check.rates_hz.iter().enumerate() {
+            for scan in [false, true] {
+                let asked = questions(check, scan);
+                for (question, &(kind, bound)) in asked.iter().enumerate() {
+                    let own =
+                        |note: &Note| note.check == index && note.rate == rate && note.scan == scan;
+                    let cases: Vec<Case> = taken
+                        .iter()
+                        .filter(|(note, _)| own(note))
+                        .map(|(_, cases)| cases[question].clone())
+                        .collect();
+                    findings.push(finding(check, rate_hz, kind, bound, cases));
+                }
+            }
+        }
+    }
+    Ok(findings)
+}
+
+fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Case>) -> Finding {
+    let reason = |text: &str| text.to_owned();
+    let limit = match (bound, kind) {
+        (Bound::Noted, _) => Origin::Noted,
+        (Bound::Required(_), _) => Origin::Required(reason("asked for by the plan or the test")),
+        (Bound::Derived, Kind::Pitch) => {
+            Origin::Derived(reason("half a step of the 32-bit increment"))
+        }
+        (Bound::Derived, Kind::Lines) => Origin::Derived(reason(
+            "0.01 dB of the closed form and 4.5 deviations of the rounding, for lines 20 dB above it",
+        )),
+        (Bound::Derived, Kind::Noise) => Origin::Derived(reason("rounding taken as white")),
+        (Bound::Derived, Kind::Density) => {
+            Origin::Derived(reason("4.5 standard deviations of a chi-square mean"))
+        }
+        (Bound::Derived, _) => Origin::Derived(match (&check.yardstick, check.twin) {
+            (Some(yardstick), Some(twin)) => yardstick
+                .rounding(twin, 0.01)
+                .map_or_else(|error| error.to_string(), |(_, because)| because.to_owned()),
+            _ => String::new(),
+        }),
+    };
+    let reference = match (kind, &check.yardstick, &check.noise) {
+        (Kind::Pitch, ..) => "ISO 16:1975, A4 = 440 Hz; equal temperament".to_owned(),
+        (Kind::Audible | Kind::CleanNote, ..) => run_criterion_reference(check),
+        (Kind::Listening, ..) => plumbtone_theory::references::ALIAS_AUDIBILITY.to_string(),
+        (_, Some(yardstick), _) => yardstick.reference().to_string(),
+        (_, _, Some(noise)) => noise.reference().to_string(),
+        _ => "Fourier series of the shape".to_owned(),
+    };
+    let shape = check.shape.map_or(String::new(), |shape| shape.name().to_owned());
+    let mut finding = Finding {
+        subject: check.subject.name().into_owned(),
+        twin: check.twin,
+        width: (check.shape == Some(plumbtone_voice::Shape::Pulse)).then_some(check.width),
+        shape,
+        rate_hz,
+        kind,
+        unit: kind.unit(),
+        limit,
+        reference,
+        verdict: Verdict::Noted,
+        worst: 0,
+        cases,
+    };
+    finding.judge(check.known.as_deref());
+    finding
+}
+
+fn run_criterion_reference(check: &Check) -> String {
+    match check.anchor {
+        Some(anchor) => anchor.source.to_string(),
+        None => {
+            "masking after Terhardt, as used by Nam et al. 2010; constants from memory".to_owned()
+        }
+    }
+}

@@ -1,0 +1,676 @@
+//! Takes readings of one note: the instruments of one worker, with their buffers.
+
+use plumbtone_measure::aliasing::{Aliasing, listening_margin_db};
+use plumbtone_measure::audibility::{Component, Criterion, Listener};
+use std::time::Instant;
+
+use plumbtone_measure::coherent::{Coherent, Tone};
+use plumbtone_measure::difference::Difference;
+use plumbtone_measure::harmonic::Harmonic;
+use plumbtone_measure::pitch::{Model, Pitch};
+use plumbtone_measure::psd::Psd;
+use plumbtone_measure::{cents, db, level, power_db};
+use plumbtone_theory::Complex64;
+use plumbtone_theory::Reference;
+use plumbtone_voice::Shape;
+
+use crate::error::Error;
+use crate::expect::{NoiseLaw, Yardstick};
+use crate::results::{Case, Kind};
+use crate::subject::{Stimulus, Subject, Twin, rate_of};
+
+/// Samples of a coherent capture: a power of two, so that a 32-bit phase repeats exactly.
+pub const COHERENT_SAMPLES: usize = 1 << 16;
+/// Samples left out before a capture: longer than any kernel, and time for a user's module
+/// to forget its start.
+pub const SETTLE_SAMPLES: usize = 4096;
+/// Samples of a capture that is analysed under a window: 2.7 s at 48 kHz, so that even the
+/// lines of the lowest key stand clear of each other.
+pub const WINDOWED_SAMPLES: usize = 1 << 17;
+/// Phase at which coherent captures start, in 2^-32 cycle: off every step, and with low bits
+/// that make the twins round.
+pub const START: u32 = 0x1234_5679;
+/// Samples of a noise capture.
+const NOISE_SAMPLES: usize = 1 << 20;
+/// Segment of a noise capture's spectrum.
+const NOISE_SEGMENT: usize = 1 << 12;
+/// Lines below this level, re the fundamental, are not held against their closed form.
+const LINE_FLOOR: f64 = 1e-7;
+
+/// Where the time of a run goes, in seconds of work over all workers.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spent {
+    /// Rendering subjects.
+    pub render: f64,
+    /// Fourier transforms and line sums.
+    pub spectrum: f64,
+    /// Closed forms and exact evaluations.
+    pub theory: f64,
+    /// Least-squares pitch.
+    pub pitch: f64,
+    /// Masking model.
+    pub hearing: f64,
+}
+
+impl Spent {
+    /// Adds another worker's time.
+    pub fn add(&mut self, other: &Self) {
+        self.render += other.render;
+        self.spectrum += other.spectrum;
+        self.theory += other.theory;
+        self.pitch += other.pitch;
+        self.hearing += other.hearing;
+    }
+
+    /// Parts with their names, longest first.
+    pub fn parts(&self) -> [(&'static str, f64); 5] {
+        let mut parts = [
+            ("render", self.render),
+            ("spectrum", self.spectrum),
+            ("theory", self.theory),
+            ("pitch", self.pitch),
+            ("hearing", self.hearing),
+        ];
+        parts.sort_by(|a, b| b.1.total_cmp(&a.1));
+        parts
+    }
+}
+
+/// What a reading is held against.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Bound {
+    /// The limit that arithmetic or a closed form gives at this note.
+    Derived,
+    /// A limit that a plan or a test asks for, in the unit of the reading.
+    Required(f64),
+    /// Nothing: the reading is taken for the record.
+    Noted,
+}
+
+/// One note of one subject, and what is asked of it.
+pub struct Job<'a> {
+    /// What lies on the bench.
+    pub subject: &'a dyn Subject,
+    /// Its closed forms, where it has any.
+    pub yardstick: Option<&'a Yardstick>,
+    /// Its power density, where it is noise.
+    pub noise: Option<&'a NoiseLaw>,
+    /// Which evaluation the closed forms are to expect.
+    pub twin: Option<Twin>,
+    /// What it is fed.
+    pub stimulus: Stimulus,
+    /// Key of the note.
+    pub key: Option<u8>,
+    /// Harmonics above this frequency are not held against the Fourier series, Hz.
+    pub harmonics_up_to_hz: f64,
+    /// What the highest clean note is held against.
+    pub anchor: Option<Anchor>,
+    /// Kinds asked for.
+    pub asked: &'a [(Kind, Bound)],
+}
+
+/// A published highest clean note.
+#[derive(Clone, Copy, Debug)]
+pub struct Anchor {
+    /// Published fundamental, Hz.
+    pub hz: f64,
+    /// Where the upward scan starts, Hz.
+    pub from_hz: f64,
+    /// Where it was published.
+    pub source: Reference,
+}
+
+/// A value with its uncertainty and a note, or why there is none.
+type Taken = Result<(f64, f64, Option<String>), String>;
+
+/// The cases of one job, in the order in which they were asked for.
+struct Sheet<'a> {
+    job: &'a Job<'a>,
+    cases: Vec<Option<Case>>,
+}
+
+impl Sheet<'_> {
+    fn wants(&self, kinds: &[Kind]) -> bool {
+        self.job.asked.iter().any(|(kind, _)| kinds.contains(kind))
+    }
+
+    /// Enters a reading if it was asked for; `derived` is its derived limit.
+    fn enter(&mut self, kind: Kind, hz: f64, derived: Option<f64>, taken: impl FnOnce() -> Taken) {
+        for (slot, (asked, bound)) in self.cases.iter_mut().zip(self.job.asked) {
+            if *asked != kind {
+                continue;
+            }
+            let limit = match bound {
+                Bound::Derived => derived,
+                Bound::Required(limit) => Some(*limit),
+                Bound::Noted => None,
+            };
+            let (value, uncertainty, note) = match taken() {
+                Ok((value, uncertainty, note)) => (Some(value), uncertainty, note),
+                Err(why) => (None, 0.0, Some(why)),
+            };
+            *slot = Some(Case { key: self.job.key, hz, value, uncertainty, limit, note });
+            return;
+        }
+    }
+
+    fn refuse(&mut self, kinds: &[Kind], hz: f64, why: &str) {
+        for &kind in kinds {
+            self.enter(kind, hz, None, || Err(why.to_owned()));
+        }
+    }
+}
+
+/// Readings that need the level of every line.
+const OF_LINES: [Kind; 6] =
+    [Kind::Lines, Kind::Harmonics, Kind::Aliases, Kind::WorstAlias, Kind::Audible, Kind::Listening];
+
+/// The instruments of one worker thread.
+pub struct Worker {
+    coherent: Coherent,
+    harmonic: Harmonic,
+    pitch: Pitch,
+    listener: Listener,
+    samples: Vec<f64>,
+    exact: Vec<f64>,
+    predicted: Vec<Complex64>,
+    components: Vec<Component>,
+    /// Time spent so far.
+    pub spent: Spent,
+}
+
+impl Worker {
+    /// Sets up the instruments.
+    ///
+    /// # Errors
+    /// None in practice; the signature follows the instruments.
+    pub fn new(criterion: Criterion) -> Result<Self, Error> {
+        let coherent =
+            Coherent::new(COHERENT_SAMPLES).map_err(Error::measuring("coherent spectrum"))?;
+        let harmonic =
+            Harmonic::new(WINDOWED_SAMPLES).map_err(Error::measuring("windowed spectrum"))?;
+        Ok(Self {
+            coherent,
+            harmonic,
+            pitch: Pitch::new(),
+            listener: Listener::new(criterion),
+            samples: Vec::new(),
+            exact: Vec::new(),
+            predicted: Vec::new(),
+            components: Vec::new(),
+            spent: Spent::default(),
+        })
+    }
+
+    /// Takes all readings that the job asks for, in its order.
+    ///
+    /// # Errors
+    /// When the subject refuses the stimulus or a closed form does not exist. A reading that
+    /// cannot be taken is no error: its case says why.
+    pub fn take(&mut self, job: &Job<'_>) -> Result<Vec<Case>, Error> {
+        let mut sheet = Sheet { job, cases: vec![None; job.asked.len()] };
+        if sheet.wants(&[Kind::Pitch, Kind::Rounding, Kind::Noise]) {
+            self.steady(&mut sheet)?;
+        }
+        if sheet.wants(&OF_LINES) {
+            self.lines(&mut sheet)?;
+        }
+        if sheet.wants(&[Kind::Density]) {
+            self.density(&mut sheet)?;
+        }
+        if sheet.wants(&[Kind::CleanNote]) {
+            self.clean_note(&mut sheet)?;
+        }
+        sheet
+            .cases
+            .into_iter()
+            .zip(job.asked)
+            .map(|(case, (kind, _))| {
+                case.ok_or_else(|| {
+                    let name = job.subject.name();
+                    Error::Request(format!(
+                        "`{name}` has no reading `{kind}`: take it off the plan"
+                    ))
+                })
+            })
+            .collect()
+    }
+
+    /// Renders `count` samples after the settling time into `self.samples`.
+    fn capture(&mut self, job: &Job<'_>, stimulus: &Stimulus, count: usize) -> Result<(), Error> {
+        let clock = Instant::now();
+        self.samples.clear();
+        self.samples.resize(SETTLE_SAMPLES + count, 0.0);
+        match (job.twin, job.yardstick) {
+            (Some(Twin::Exact), Some(yardstick)) => {
+                let increment = rate_of(stimulus)?.increment(stimulus.hz)?;
+                yardstick.render(increment.bits(), stimulus.start, &mut self.samples);
+            }
+            _ => job.subject.render(stimulus, &mut self.samples)?,
+        }
+        self.samples.drain(..SETTLE_SAMPLES);
+        self.spent.render += clock.elapsed().as_secs_f64();
+        Ok(())
+    }
+
+    /// One second at exactly the frequency asked for: pitch and rounding.
+    fn steady(&mut self, sheet: &mut Sheet<'_>) -> Result<(), Error> {
+        let job = sheet.job;
+        let rate = rate_of(&job.stimulus)?;
+        let (hz, rate_hz) = (job.stimulus.hz, f64::from(rate.hz()));
+        self.capture(job, &job.stimulus, rate.hz() as usize)?;
+        if sheet.wants(&[Kind::Pitch]) {
+            let clock = Instant::now();
+            let taken = self.pitch_near(hz, rate_hz, job.stimulus.shape);
+            sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
+            self.spent.pitch += clock.elapsed().as_secs_f64();
+        }
+        let (Some(yardstick), Some(twin)) = (job.yardstick, job.twin) else { return Ok(()) };
+        if sheet.wants(&[Kind::Rounding, Kind::Noise]) {
+            let clock = Instant::now();
+            let increment = rate.increment(hz)?;
+            let p = increment.cycles_per_sample();
+            self.exact.resize(self.samples.len(), 0.0);
+            let start = after_settling(job.stimulus.start, increment.bits());
+            yardstick.render(increment.bits(), start, &mut self.exact);
+            let difference = Difference::of(&self.samples, &self.exact)
+                .map_err(Error::measuring("twin against exact evaluation"))?;
+            let (bound, _) = yardstick.rounding(twin, p)?;
+            sheet.enter(Kind::Rounding, hz, Some(bound), || {
+                Ok((difference.peak, 0.0, Some(format!("at sample {}", difference.worst_index))))
+            });
+            if let Some(predicted) = yardstick.noise_rms(twin, p)? {
+                let rms = (difference.rms.powi(2) - difference.bias.powi(2)).max(0.0).sqrt();
+                sheet.enter(Kind::Noise, hz, Some(NOISE_LIMIT_DB), || {
+                    if predicted < 4.0 * output_step(twin) {
+                        return Err("predicted below the step of the output".to_owned());
+                    }
+                    let spread = 2.0 * 8.686 / (2.0 * self.samples.len() as f64).sqrt();
+                    let note = format!("predicted {:.1} dBFS", db(predicted));
+                    Ok((db(rms / predicted), spread, Some(note)))
+                });
+            }
+            self.spent.theory += clock.elapsed().as_secs_f64();
+        }
+        Ok(())
+    }
+
+    /// Deviation from `hz` in cents with its uncertainty, or why it cannot be told.
+    fn pitch_near(&mut self, hz: f64, rate_hz: f64, shape: Shape) -> Taken {
+        let model = if shape == Shape::Sine { Model::sine() } else { Model::default() };
+        let reading = self
+            .pitch
+            .estimate(&self.samples, rate_hz, Some(hz), &model)
+            // A module far out of tune: let the meter find the note itself.
+            .or_else(|_| self.pitch.estimate(&self.samples, rate_hz, None, &model))
+            .map_err(|obstacle| obstacle.to_string())?;
+        Ok((cents(reading.hz, hz), cents(hz + reading.uncertainty_hz, hz), None))
+    }
+
+    /// The level of every line of a note that fills the capture with whole periods.
+    fn lines(&mut self, sheet: &mut Sheet<'_>) -> Result<(), Error> {
+        let job = sheet.job;
+        let rate_hz = job.stimulus.rate_hz;
+        let tone = Tone::nearest(job.stimulus.hz, rate_hz, COHERENT_SAMPLES)
+            .map_err(Error::measuring("coherent note"))?;
+        let hz = tone.hz(rate_hz);
+        let stimulus = Stimulus { hz, start: START, ..job.stimulus };
+        // A user's phase may round; then only a window keeps the lines apart.
+        let ours = job.yardstick.is_some();
+        self.capture(job, &stimulus, if ours { COHERENT_SAMPLES } else { WINDOWED_SAMPLES })?;
+        if let Err(obstacle) = level::screen(&self.samples) {
+            sheet.refuse(&OF_LINES, hz, &obstacle.to_string());
+            return Ok(());
+        }
+        self.components.clear();
+        if ours || repeats(&self.samples) {
+            self.coherent_components(tone, rate_hz)?;
+        } else if let Err(why) = self.windowed_lines(&stimulus) {
+            sheet.refuse(&OF_LINES, hz, &why);
+            return Ok(());
+        }
+        if let Some(yardstick) = job.yardstick
+            && sheet.wants(&[Kind::Lines])
+        {
+            let clock = Instant::now();
+            let increment = rate_of(&stimulus)?.increment(hz)?.bits();
+            let start = after_settling(START, increment);
+            yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut self.predicted)?;
+            let noise = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0))?.0;
+            let worst = worst_line(&self.components, &self.predicted, noise);
+            sheet.enter(Kind::Lines, hz, Some(worst.limit_db), || worst.taken());
+            self.spent.theory += clock.elapsed().as_secs_f64();
+        }
+        self.rate(sheet, hz);
+        Ok(())
+    }
+
+    /// Everything that follows from `self.components`.
+    fn rate(&mut self, sheet: &mut Sheet<'_>, hz: f64) {
+        let job = sheet.job;
+        sheet.enter(Kind::Harmonics, hz, None, || {
+            worst_harmonic(&self.components, &job.stimulus, hz, job.harmonics_up_to_hz)
+        });
+        match Aliasing::rate(hz, self.components.iter().copied(), Aliasing::AUDIO_BAND_HZ) {
+            Err(obstacle) => sheet.refuse(&OF_LINES[2..], hz, &obstacle.to_string()),
+            Ok(aliasing) => {
+                sheet.enter(Kind::Aliases, hz, None, || {
+                    Ok((aliasing.alias_to_signal_db(), 0.0, None))
+                });
+                let worst = aliasing.worst.ok_or_else(|| "no alias in the band".to_owned());
+                sheet.enter(Kind::WorstAlias, hz, None, || {
+                    let worst = worst?;
+                    let level = db(worst.amplitude / aliasing.fundamental);
+                    Ok((level, 0.0, Some(format!("line at {:.1} Hz", worst.hz))))
+                });
+                sheet.enter(Kind::Listening, hz, None, || {
+                    let trivial = trivial(job, hz).map_err(|error| error.to_string())?;
+                    let attenuation = aliasing.attenuation_db(&trivial);
+                    Ok((-listening_margin_db(hz, attenuation), 0.0, None))
+                });
+            }
+        }
+        if sheet.wants(&[Kind::Audible]) {
+            let audible = self.audible(job);
+            sheet.enter(Kind::Audible, hz, None, || {
+                let (excess_db, line_hz) = audible?;
+                Ok((excess_db, 0.0, Some(format!("line at {line_hz:.1} Hz"))))
+            });
+        }
+    }
+
+    /// Excess of the loudest alias over the masked threshold, dB, and its frequency.
+    ///
+    /// The criterion sets the level of a waveform that swings ±1, so the lines are scaled until
+    /// the fundamental stands where the Fourier series puts it.
+    fn audible(&mut self, job: &Job<'_>) -> Result<(f64, f64), String> {
+        let clock = Instant::now();
+        let series = crate::expect::series(job.stimulus.shape, job.stimulus.width)
+            .map_err(|error| error.to_string())?;
+        let fundamental = self.components.first().map_or(0.0, |line| line.amplitude);
+        let scale = series(1) / fundamental;
+        let lines = self.components.iter();
+        let worst = self
+            .listener
+            .worst(lines.map(|line| Component { amplitude: line.amplitude * scale, ..*line }));
+        self.spent.hearing += clock.elapsed().as_secs_f64();
+        worst
+            .map(|worst| (worst.excess_db, worst.line.hz))
+            .ok_or_else(|| "no alias in the band".to_owned())
+    }
+
+    /// Scans upwards, in tenths of a semitone and then in single coherent notes, for the first
+    /// fundamental with an audible alias.
+    fn clean_note(&mut self, sheet: &mut Sheet<'_>) -> Result<(), Error> {
+        let job = sheet.job;
+        let Some(anchor) = job.anchor else { return Ok(()) };
+        let rate_hz = job.stimulus.rate_hz;
+        let nearest = |hz| {
+            Tone::nearest(hz, rate_hz, COHERENT_SAMPLES).map_err(Error::measuring("coherent note"))
+        };
+        let last = nearest(0.45 * rate_hz)?.periods();
+        let mut clean = nearest(anchor.from_hz)?.periods();
+        let mut audible = None;
+        let mut grid = clean;
+        while grid < last {
+            if self.is_audible(job, grid)? {
+                audible = Some(grid);
+                break;
+            }
+            clean = grid;
+            grid = nearest(f64::from(grid) * TENTH * rate_hz / COHERENT_SAMPLES as f64)?
+                .periods()
+                .max(grid + 2);
+        }
+        // The first audible note lies in the last step of the grid: take every note of it.
+        if let Some(coarse) = audible {
+            let mut fine = clean + 2;
+            while fine < coarse && !self.is_audible(job, fine)? {
+                fine += 2;
+            }
+            audible = Some(fine);
+        }
+        let hz = |periods: u32| f64::from(periods) * rate_hz / COHERENT_SAMPLES as f64;
+        let taken = audible.ok_or_else(|| "no audible alias below 0.45 of the rate".to_owned());
+        sheet.enter(Kind::CleanNote, anchor.hz, None, || {
+            let found = hz(taken?);
+            // Only notes with an odd number of periods are coherent: two notes apart.
+            let step = 100.0 * hz(2) / anchor.hz;
+            let note = format!("clean below {found:.1} Hz, anchor {:.0} Hz", anchor.hz);
+            Ok((100.0 * (found / anchor.hz - 1.0), step, Some(note)))
+        });
+        Ok(())
+    }
+
+    fn is_audible(&mut self, job: &Job<'_>, periods: u32) -> Result<bool, Error> {
+        let tone =
+            Tone::new(periods, COHERENT_SAMPLES).map_err(Error::measuring("coherent note"))?;
+        let hz = tone.hz(job.stimulus.rate_hz);
+        self.capture(job, &Stimulus { hz, start: START, ..job.stimulus }, COHERENT_SAMPLES)?;
+        self.coherent_components(tone, job.stimulus.rate_hz)?;
+        Ok(self.audible(job).is_ok_and(|(excess_db, _)| excess_db > 0.0))
+    }
+
+    /// Every line of the capture on its own bin.
+    fn coherent_components(&mut self, tone: Tone, rate_hz: f64) -> Result<(), Error> {
+        let clock = Instant::now();
+        let spectrum = self
+            .coherent
+            .analyse(&self.samples[..COHERENT_SAMPLES])
+            .map_err(Error::measuring("coherent spectrum"))?;
+        let lines = spectrum.lines(tone).map_err(Error::measuring("coherent lines"))?;
+        self.components.clear();
+        self.components.extend(lines.map(|line| Component {
+            hz: line.hz_ratio * rate_hz,
+            amplitude: line.amplitude.norm(),
+            is_harmonic: !line.alias,
+        }));
+        self.spent.spectrum += clock.elapsed().as_secs_f64();
+        Ok(())
+    }
+}
+
+/// A tenth of a semitone.
+const TENTH: f64 = 1.005_792_941_067_853_5;
+
+impl Worker {
+    /// Lines by a window where the phase does not repeat exactly.
+    fn windowed_lines(&mut self, stimulus: &Stimulus) -> Result<(), String> {
+        let clock = Instant::now();
+        let rate_hz = stimulus.rate_hz;
+        let reading = self
+            .pitch
+            .estimate(&self.samples, rate_hz, Some(stimulus.hz), &Model::default())
+            .or_else(|_| self.pitch.estimate(&self.samples, rate_hz, None, &Model::default()))
+            .map_err(|obstacle| obstacle.to_string())?;
+        self.spent.pitch += clock.elapsed().as_secs_f64();
+        let clock = Instant::now();
+        self.harmonic
+            .components(&self.samples, rate_hz, reading.hz, &mut self.components)
+            .map_err(|obstacle| obstacle.to_string())?;
+        self.spent.spectrum += clock.elapsed().as_secs_f64();
+        Ok(())
+    }
+
+    /// A noise source against its power density, per third of an octave.
+    fn density(&mut self, sheet: &mut Sheet<'_>) -> Result<(), Error> {
+        let job = sheet.job;
+        let rate_hz = job.stimulus.rate_hz;
+        self.capture(job, &job.stimulus, NOISE_SAMPLES)?;
+        let clock = Instant::now();
+        let mut psd = Psd::new(NOISE_SEGMENT).map_err(Error::measuring("noise density"))?;
+        let density =
+            psd.analyse(&self.samples, rate_hz).map_err(Error::measuring("noise density"))?;
+        let Some(law) = job.noise else { return Ok(()) };
+        let mut worst: Option<(f64, f64, f64, f64)> = None;
+        // From eight segment bins, where the window's leakage has died, to 0.45 of the rate.
+        let (mut low, top) = (8.0 * density.bin_hz(), 0.45 * rate_hz);
+        while low * THIRD < top {
+            let high = low * THIRD;
+            let band = density.band(low, high).map_err(Error::measuring("noise density"))?;
+            let (first, last) = band_bins(low, high, density.bin_hz());
+            let count = (last - first + 1) as f64;
+            let expected: f64 =
+                (first..=last).map(|bin| law.density(bin as f64 / NOISE_SEGMENT as f64)).sum();
+            let deviation = power_db(band.density * rate_hz * count / expected);
+            let limit = density_limit_db(band.freedom);
+            if worst.is_none_or(|(value, _, bound, _)| {
+                (deviation / limit).abs() > (value / bound).abs()
+            }) {
+                worst = Some((deviation, band.uncertainty_db(), limit, band.centre_hz));
+            }
+            low = high;
+        }
+        let (value, _, limit, centre_hz) =
+            worst.ok_or_else(|| Error::Request("the rate leaves no band to look at".to_owned()))?;
+        sheet.enter(Kind::Density, centre_hz, Some(limit), || Ok((value, 0.0, None)));
+        self.spent.spectrum += clock.elapsed().as_secs_f64();
+        Ok(())
+    }
+}
+
+/// A third of an octave.
+const THIRD: f64 = 1.259_921_049_894_873;
+
+/// Bins whose centres lie in a band.
+fn band_bins(low_hz: f64, high_hz: f64, bin_hz: f64) -> (usize, usize) {
+    ((low_hz / bin_hz).ceil() as usize, (high_hz / bin_hz).ceil() as usize - 1)
+}
+
+/// Largest deviation that chance allows a band's mean density: four and a half standard
+/// deviations of a chi-square mean, once in 150 000 bands.
+fn density_limit_db(freedom: f64) -> f64 {
+    power_db(1.0 + 4.5 * (2.0 / freedom).sqrt())
+}
+
+/// Deviation of the noise of a differentiated polynomial from its prediction that is still
+/// a success, dB. The prediction takes roundings as white and independent; what remains is
+/// their correlation along the phase, which the weights 1, 2, 1 and 1, 3, 3, 1 turn into a few
+/// per cent of power, and the 1/√(2N) of the estimate (0.02 dB).
+const NOISE_LIMIT_DB: f64 = 0.5;
+
+/// Rms of rounding to the step of the twin's output, full scale = 1.0.
+fn output_step(twin: Twin) -> f64 {
+    let step: f64 = if twin == Twin::Fixed { 2_f64.powi(-31) } else { 2_f64.powi(-25) };
+    step / 12_f64.sqrt()
+}
+
+/// Half a step of a 32-bit increment, in cents.
+fn half_increment_cents(hz: f64, rate_hz: f64) -> f64 {
+    cents(hz + 0.5 * rate_hz / 4_294_967_296.0, hz)
+}
+
+/// Phase after the settling time, in 2^-32 cycle.
+fn after_settling(start: u32, increment: u32) -> u32 {
+    start.wrapping_add((SETTLE_SAMPLES as u32).wrapping_mul(increment))
+}
+
+/// Aliases of the same waveform without any correction, from the closed form.
+fn trivial(job: &Job<'_>, hz: f64) -> Result<Aliasing, Error> {
+    let rate_hz = job.stimulus.rate_hz;
+    let tone =
+        Tone::nearest(hz, rate_hz, COHERENT_SAMPLES).map_err(Error::measuring("coherent note"))?;
+    let magnitudes = crate::expect::trivial_lines(
+        job.stimulus.shape,
+        job.stimulus.width,
+        COHERENT_SAMPLES,
+        tone.periods(),
+    )?;
+    let lines = magnitudes.iter().enumerate().skip(1).map(|(order, &amplitude)| {
+        let place = tone.fold(order as u64) as f64 / COHERENT_SAMPLES as f64;
+        let is_harmonic = 2 * order as u64 * u64::from(tone.periods()) <= COHERENT_SAMPLES as u64;
+        Component { hz: place * rate_hz, amplitude, is_harmonic }
+    });
+    Aliasing::rate(hz, lines, Aliasing::AUDIO_BAND_HZ)
+        .map_err(Error::measuring("aliases of the uncorrected waveform"))
+}
+
+/// Whether a capture repeats itself bit by bit after one coherent length.
+fn repeats(samples: &[f64]) -> bool {
+    let (first, second) = samples.split_at(COHERENT_SAMPLES.min(samples.len()));
+    !second.is_empty() && second.iter().zip(first).all(|(a, b)| a == b)
+}
+
+/// The line that stands worst against its closed form.
+#[derive(Default)]
+struct WorstLine {
+    deviation_db: f64,
+    limit_db: f64,
+    order: usize,
+    hz: f64,
+    level_dbc: f64,
+    lines: usize,
+}
+
+impl WorstLine {
+    fn taken(self) -> Taken {
+        let Self { deviation_db, order, hz, level_dbc, lines, .. } = self;
+        if lines == 0 {
+            return Err("no line stands above the rounding of the twin".to_owned());
+        }
+        let note = format!("line {order} at {hz:.1} Hz, {level_dbc:.1} dBc, of {lines} lines");
+        Ok((deviation_db, 0.0, Some(note)))
+    }
+}
+
+/// Holds every line that stands 20 dB above the twin's rounding, and above −140 dBc, against
+/// its prediction. `bound` limits the rounding of every sample.
+fn worst_line(components: &[Component], predicted: &[Complex64], bound: f64) -> WorstLine {
+    // Rounding errors within ±bound, taken as uniform and independent, have the rms bound/√3 and
+    // put amplitudes of rms 2·rms/√N on a bin; a line's own part of it is 1/√2 of that.
+    let bin_rms = 2.0 * bound / 3_f64.sqrt() / (COHERENT_SAMPLES as f64).sqrt();
+    let least = (10.0 * bin_rms).max(LINE_FLOOR * 2.0 * predicted[1].norm());
+    let mut worst = WorstLine::default();
+    for (index, component) in components.iter().enumerate() {
+        let order = index + 1;
+        let half_rate = 2 * order == COHERENT_SAMPLES;
+        let expected = predicted[order].norm() * if half_rate { 1.0 } else { 2.0 };
+        if expected < least {
+            continue;
+        }
+        worst.lines += 1;
+        // 0.01 dB of the closed form, and 4.5 standard deviations of the rounding.
+        let limit_db = LINE_LIMIT_DB + db(1.0 + 4.5 * bin_rms / (2_f64.sqrt() * expected));
+        let deviation_db = db(component.amplitude / expected);
+        if worst.limit_db == 0.0
+            || deviation_db.abs() / limit_db > worst.deviation_db.abs() / worst.limit_db
+        {
+            let level_dbc = db(expected / (2.0 * predicted[1].norm()));
+            worst = WorstLine {
+                deviation_db,
+                limit_db,
+                order,
+                hz: component.hz,
+                level_dbc,
+                lines: worst.lines,
+            };
+        }
+    }
+    worst
+}
+
+/// What a line of an f64 evaluation may deviate from its closed form.
+const LINE_LIMIT_DB: f64 = 0.01;
+
+/// The harmonic that stands worst against the Fourier series, relative to the fundamental.
+fn worst_harmonic(components: &[Component], stimulus: &Stimulus, hz: f64, up_to_hz: f64) -> Taken {
+    let wave =
+        crate::expect::series(stimulus.shape, stimulus.width).map_err(|error| error.to_string())?;
+    let fundamental = components.first().map_or(0.0, |line| line.amplitude);
+    let mut worst: Option<(f64, usize)> = None;
+    for (index, line) in components.iter().enumerate().take_while(|(_, line)| line.is_harmonic) {
+        let order = index as u32 + 1;
+        let expected = wave(order) / wave(1);
+        // A harmonic that the shape lacks has no level to deviate from.
+        if f64::from(order) * hz > up_to_hz || expected < 1e-6 {
+            continue;
+        }
+        let deviation = db(line.amplitude / fundamental / expected);
+        if worst.is_none_or(|(value, _)| deviation.abs() > value.abs()) {
+            worst = Some((deviation, index + 1));
+        }
+    }
+    let (value, order) =
+        worst.ok_or_else(|| format!("no harmonic below {up_to_hz:.0} Hz to look at"))?;
+    Ok((value, 0.0, Some(format!("harmonic {order}"))))
+}

@@ -1,1 +1,4 @@
 //! The integration suite of the workspace: one binary, one module per subject.
+
+mod measure;
+mod theory;

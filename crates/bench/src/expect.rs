@@ -9,7 +9,7 @@ use plumbtone_theory::step_table::IntegratedSinc;
 use plumbtone_theory::waveforms::{self, Correction, DifferentiatedPolynomial};
 use plumbtone_theory::wavetable::Wavetable;
 use plumbtone_theory::{Complex64, ParameterError, Reference, references};
-use plumbtone_voice::{Drive, Entry, NOMINAL_PEAK, Setup, Shape};
+use plumbtone_voice::{Drive, Entry, NOMINAL_PEAK, Setup, Shape, UsableFrom};
 
 use crate::error::Error;
 use crate::subject::Twin;
@@ -19,12 +19,15 @@ const CYCLE: f64 = 4_294_967_296.0;
 const LSB: f64 = 1.0 / 2_147_483_648.0;
 /// Half a unit in the last place of an f32 between 0.5 and 1.
 const HALF_ULP: f64 = 1.0 / 33_554_432.0;
+/// What the exact evaluation and the comparison itself lose, in f64.
+const EXACT: f64 = 1e-12;
 
 /// The closed forms of one module with one setup.
 pub struct Yardstick {
     shape: Shape,
     width: f64,
     latency: f64,
+    usable: UsableFrom,
     wave: PiecewiseLinear,
     law: Law,
 }
@@ -72,7 +75,17 @@ impl Yardstick {
             _ => return Ok(None),
         };
         let latency = (entry.latency_samples)(setup);
-        Ok(Some(Self { shape: setup.shape, width, latency, wave, law }))
+        let usable = entry.usable_from;
+        Ok(Some(Self { shape: setup.shape, width, latency, usable, wave, law }))
+    }
+
+    /// From which frequency on the twin is worth using, cycles per sample.
+    pub fn usable_from(&self, twin: Twin) -> f64 {
+        match twin {
+            Twin::Exact => 0.0,
+            Twin::Float => self.usable.float,
+            Twin::Fixed => self.usable.fixed,
+        }
     }
 
     fn correction(&self) -> Option<Correction<'_>> {
@@ -181,15 +194,15 @@ impl Yardstick {
             1.0 + (2.0 * reach * p * edges).floor()
         };
         let bound = match (&self.law, twin) {
-            (_, Twin::Exact) => (0.0, "the yardstick itself"),
+            (_, Twin::Exact) => (EXACT, "f64 evaluation"),
             (Law::Naive, Twin::Float) => match self.shape {
-                Shape::Pulse => (0.0, "both levels are exact"),
+                Shape::Pulse => (EXACT, "both levels are exact"),
                 Shape::Triangle => (1.5 * HALF_ULP, "phase to 24 bits, one subtraction"),
                 _ => (0.5 * HALF_ULP, "phase to 24 bits"),
             },
             (Law::Naive, Twin::Fixed) => match self.shape {
                 Shape::Ramp => (0.5 * LSB, "32 phase bits floored to 31"),
-                _ => (0.0, "exact in Q1.31"),
+                _ => (EXACT, "exact in Q1.31"),
             },
             (Law::TwoPoint | Law::FourPoint, Twin::Float) => {
                 let reach = if matches!(self.law, Law::TwoPoint) { 1.0 } else { 2.0 };
@@ -228,9 +241,9 @@ impl Yardstick {
                 "table rounded, fraction and product floored, per read",
             ),
             (Law::Sine, Twin::Float) => {
-                (1.7e-9 + 3.0 * HALF_ULP, "fit 1.7e-9, argument, Horner and product rounded")
+                (1.7e-9 + 4.0 * HALF_ULP, "fit 1.7e-9, argument, Horner and product rounded")
             }
-            (Law::Sine, Twin::Fixed) => (1.7e-9 + 4.0 * LSB, "fit 1.7e-9, five floored products"),
+            (Law::Sine, Twin::Fixed) => (1.7e-9 + 5.0 * LSB, "fit 1.7e-9, five floored products"),
             (Law::Polynomial(polynomial), _) => {
                 let order = polynomial.order();
                 // Largest error of p_N in units of the format; N − 1 differences weigh it with
@@ -243,7 +256,8 @@ impl Yardstick {
                     (_, 3) => (HALF_ULP, 4.0),
                     (_, _) => (HALF_ULP, 5.0),
                 };
-                let reads = if pulse { 2.0 } else { 1.0 };
+                // Two reads of a pulse; a triangle's floors change sign every half cycle.
+                let reads = if pulse || (triangle && twin == Twin::Fixed) { 2.0 } else { 1.0 };
                 // The triangle's gain is that of a ramp at twice the increment.
                 let p = if triangle { 2.0 * p } else { p };
                 let factorial: f64 = (1..=order).map(f64::from).product();

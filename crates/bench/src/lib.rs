@@ -13,6 +13,7 @@ pub mod error;
 pub mod evidence;
 pub mod expect;
 pub mod files;
+pub mod grade;
 pub mod plan;
 pub mod results;
 pub mod run;

@@ -266,8 +266,11 @@ impl Finding {
             .unwrap_or(0);
         let worst = closeness.get(self.worst).copied().unwrap_or(0.0);
         let read = self.cases.iter().filter(|case| case.value.is_some());
-        let exact = self.cases.iter().all(|case| case.limit == Some(0.0));
-        let derived = matches!(self.limit, Origin::Derived(_));
+        // Nothing in the twins is finer than their formats; a limit far below says "exact".
+        let exact = self.cases.iter().all(|case| case.limit.is_some_and(|limit| limit < 1e-11));
+        // The limit of a line adds up the worst of every rounding and is wide by nature;
+        // `rounding` is the tight one.
+        let derived = matches!(self.limit, Origin::Derived(_)) && self.kind != Kind::Lines;
         self.verdict = if self.limit == Origin::Noted {
             Verdict::Noted
         } else if read.count() == 0 {

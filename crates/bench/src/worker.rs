@@ -27,9 +27,9 @@ pub const SETTLE_SAMPLES: usize = 4096;
 /// Samples of a capture that is analysed under a window: 2.7 s at 48 kHz, so that even the
 /// lines of the lowest key stand clear of each other.
 pub const WINDOWED_SAMPLES: usize = 1 << 17;
-/// Phase at which coherent captures start, in 2^-32 cycle: off every step, and with low bits
-/// that make the twins round.
-pub const START: u32 = 0x1234_5679;
+/// Phase at which coherent captures start, in 2^-32 cycle: half a coherent step, so that no
+/// sample falls on a step of the waveform.
+pub const START: u32 = 1 << 15;
 /// Samples of a noise capture.
 const NOISE_SAMPLES: usize = 1 << 20;
 /// Segment of a noise capture's spectrum.
@@ -175,6 +175,8 @@ pub struct Worker {
     exact: Vec<f64>,
     predicted: Vec<Complex64>,
     components: Vec<Component>,
+    /// Complex amplitudes of a coherent capture, by order from 1.
+    amplitudes: Vec<Complex64>,
     /// Time spent so far.
     pub spent: Spent,
 }
@@ -198,6 +200,7 @@ impl Worker {
             exact: Vec::new(),
             predicted: Vec::new(),
             components: Vec::new(),
+            amplitudes: Vec::new(),
             spent: Spent::default(),
         })
     }
@@ -261,7 +264,7 @@ impl Worker {
         self.capture(job, &job.stimulus, rate.hz() as usize)?;
         if sheet.wants(&[Kind::Pitch]) {
             let clock = Instant::now();
-            let taken = self.pitch_near(hz, rate_hz, job.stimulus.shape);
+            let taken = self.pitch_near(job, hz, rate_hz);
             sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
             self.spent.pitch += clock.elapsed().as_secs_f64();
         }
@@ -296,7 +299,14 @@ impl Worker {
     }
 
     /// Deviation from `hz` in cents with its uncertainty, or why it cannot be told.
-    fn pitch_near(&mut self, hz: f64, rate_hz: f64, shape: Shape) -> Taken {
+    fn pitch_near(&mut self, job: &Job<'_>, hz: f64, rate_hz: f64) -> Taken {
+        let shape = job.stimulus.shape;
+        if let (Some(yardstick), Some(twin)) = (job.yardstick, job.twin)
+            && hz < yardstick.usable_from(twin) * rate_hz
+        {
+            let from_hz = yardstick.usable_from(twin) * rate_hz;
+            return Err(format!("below its usable range, from {from_hz:.0} Hz"));
+        }
         let model = if shape == Shape::Sine { Model::sine() } else { Model::default() };
         let reading = self
             .pitch
@@ -336,8 +346,9 @@ impl Worker {
             let increment = rate_of(&stimulus)?.increment(hz)?.bits();
             let start = after_settling(START, increment);
             yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut self.predicted)?;
-            let noise = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0))?.0;
-            let worst = worst_line(&self.components, &self.predicted, noise);
+            let bound = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0))?.0;
+            let noise = line_noise(&self.amplitudes, &self.predicted, tone);
+            let worst = worst_line(&self.components, &self.predicted, noise, bound);
             sheet.enter(Kind::Lines, hz, Some(worst.limit_db), || worst.taken());
             self.spent.theory += clock.elapsed().as_secs_f64();
         }
@@ -460,11 +471,15 @@ impl Worker {
             .map_err(Error::measuring("coherent spectrum"))?;
         let lines = spectrum.lines(tone).map_err(Error::measuring("coherent lines"))?;
         self.components.clear();
-        self.components.extend(lines.map(|line| Component {
-            hz: line.hz_ratio * rate_hz,
-            amplitude: line.amplitude.norm(),
-            is_harmonic: !line.alias,
-        }));
+        self.amplitudes.clear();
+        for line in lines {
+            self.components.push(Component {
+                hz: line.hz_ratio * rate_hz,
+                amplitude: line.amplitude.norm(),
+                is_harmonic: !line.alias,
+            });
+            self.amplitudes.push(line.amplitude);
+        }
         self.spent.spectrum += clock.elapsed().as_secs_f64();
         Ok(())
     }
@@ -613,13 +628,36 @@ impl WorstLine {
     }
 }
 
-/// Holds every line that stands 20 dB above the twin's rounding, and above −140 dBc, against
-/// its prediction. `bound` limits the rounding of every sample.
-fn worst_line(components: &[Component], predicted: &[Complex64], bound: f64) -> WorstLine {
-    // Rounding errors within ±bound, taken as uniform and independent, have the rms bound/√3 and
-    // put amplitudes of rms 2·rms/√N on a bin; a line's own part of it is 1/√2 of that.
-    let bin_rms = 2.0 * bound / 3_f64.sqrt() / (COHERENT_SAMPLES as f64).sqrt();
-    let least = (10.0 * bin_rms).max(LINE_FLOOR * 2.0 * predicted[1].norm());
+/// Rms amplitude per line of what differs from the prediction: the twin's own noise.
+fn line_noise(amplitudes: &[Complex64], predicted: &[Complex64], tone: Tone) -> f64 {
+    let (samples, periods) = (COHERENT_SAMPLES, tone.periods() as usize);
+    let mut place = 0;
+    let mut sum = 0.0;
+    // The line at half the rate has one bin for both of its halves; leave it out.
+    for (measured, expected) in amplitudes.iter().zip(&predicted[1..]).take(samples / 2 - 1) {
+        place = (place + periods) % samples;
+        // Beyond half the rate the bin holds the conjugate.
+        let expected = if 2 * place > samples { expected.conj() } else { *expected };
+        sum += (measured - 2.0 * expected).norm_sqr();
+    }
+    (sum / (samples / 2 - 1) as f64).sqrt()
+}
+
+/// Holds every line that stands 20 dB above the twin's measured noise, and above −140 dBc,
+/// against its prediction.
+///
+/// The limit rests on `bound`, what the twin's arithmetic allows in any sample, and not on the
+/// measured noise: a defect must not hide in a noise of its own making.
+fn worst_line(
+    components: &[Component],
+    predicted: &[Complex64],
+    noise: f64,
+    bound: f64,
+) -> WorstLine {
+    let least = (10.0 * noise).max(LINE_FLOOR * 2.0 * predicted[1].norm());
+    // Errors within ±bound have an rms of bound at most; spread over N/2 lines that is
+    // 2·bound/√N on each.
+    let spread = 2.0 * bound / (COHERENT_SAMPLES as f64).sqrt();
     let mut worst = WorstLine::default();
     for (index, component) in components.iter().enumerate() {
         let order = index + 1;
@@ -629,8 +667,7 @@ fn worst_line(components: &[Component], predicted: &[Complex64], bound: f64) -> 
             continue;
         }
         worst.lines += 1;
-        // 0.01 dB of the closed form, and 4.5 standard deviations of the rounding.
-        let limit_db = LINE_LIMIT_DB + db(1.0 + 4.5 * bin_rms / (2_f64.sqrt() * expected));
+        let limit_db = LINE_LIMIT_DB + db(1.0 + NOISE_PEAK * spread / expected);
         let deviation_db = db(component.amplitude / expected);
         if worst.limit_db == 0.0
             || deviation_db.abs() / limit_db > worst.deviation_db.abs() / worst.limit_db
@@ -649,8 +686,13 @@ fn worst_line(components: &[Component], predicted: &[Complex64], bound: f64) -> 
     worst
 }
 
-/// What a line of an f64 evaluation may deviate from its closed form.
-const LINE_LIMIT_DB: f64 = 0.01;
+/// What a line may deviate from its closed form without any noise, dB: the agreement of the
+/// f64 evaluation with the closed form, 1e-12 of full scale, on a line at −140 dBc.
+const LINE_LIMIT_DB: f64 = 1e-4;
+
+/// Largest noise on one line in units of the mean spread. Rayleigh: one line in 10^8 exceeds
+/// 4.3; and rounding on a coherent note is no perfect noise, some lines gather more of it.
+const NOISE_PEAK: f64 = 8.0;
 
 /// The harmonic that stands worst against the Fourier series, relative to the fundamental.
 fn worst_harmonic(components: &[Component], stimulus: &Stimulus, hz: f64, up_to_hz: f64) -> Taken {

@@ -1,0 +1,93 @@
+//! The works that closed forms and limits cite.
+
+/// How far a citation can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Status {
+    /// The text was read, and says so.
+    Published,
+    /// Derived from first principles; the work is named as the origin of the idea.
+    Derived,
+    /// Quoted from memory; the text was not read again.
+    FromMemory,
+    /// A fact of the trade without a single source.
+    CommonPractice,
+}
+
+/// A work that a limit, a closed form or a table rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Reference {
+    /// Short identifier, lower case with hyphens.
+    pub id: &'static str,
+    /// Authors, title, venue, year, pages.
+    pub citation: &'static str,
+    /// How far the citation can be trusted.
+    pub status: Status,
+}
+
+impl std::fmt::Display for Reference {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.citation)?;
+        match self.status {
+            Status::Published => Ok(()),
+            Status::Derived => f.write_str(" (derived)"),
+            Status::FromMemory => f.write_str(" (from memory)"),
+            Status::CommonPractice => f.write_str(" (common practice)"),
+        }
+    }
+}
+
+/// The works themselves.
+pub mod references {
+    use super::{Reference, Status};
+
+    macro_rules! works {
+        ($($name:ident, $id:literal, $status:ident, $citation:literal;)*) => {
+            $(
+                #[doc = $citation]
+                pub const $name: Reference =
+                    Reference { id: $id, citation: $citation, status: Status::$status };
+            )*
+            /// Every work named here.
+            pub const ALL: &[Reference] = &[$($name),*];
+        };
+    }
+
+    works! {
+        CORRECTED_LINES, "corrected-lines", Derived,
+            "Every line of a waveform whose steps are smoothed by n boxes is the Fourier coefficient times sinc^n(k f0/fs)";
+        DIFFERENTIATED_POLYNOMIALS, "valimaki-2010", Published,
+            "Välimäki, Nam, Smith, Abel, Alias-suppressed oscillators based on differentiated polynomial waveforms, IEEE TASLP 18(4):786-798, 2010";
+        INTEGRATED_INTERPOLATION, "valimaki-2012", Published,
+            "Välimäki, Pekonen, Nam, Perceptually informed synthesis of bandlimited classical waveforms using integrated polynomial interpolation, JASA 131(1 pt 2):974-986, 2012";
+        FRACTIONAL_DELAY_OSCILLATORS, "nam-2010", Published,
+            "Nam, Välimäki, Abel, Smith, Efficient antialiasing oscillator algorithms using low-order fractional delay filters, IEEE TASLP 18(4):773-785, 2010";
+        ALIAS_AUDIBILITY, "lehtonen-2012", Published,
+            "Lehtonen, Pekonen, Välimäki, Audibility of aliasing distortion in sawtooth signals and its implications for oscillator algorithm design, JASA 132(4):2721-2733, 2012";
+        TRANSITION_REGIONS, "kleimola-2012", Published,
+            "Kleimola, Välimäki, Reducing aliasing from synthetic audio signals using polynomial transition regions, IEEE Signal Processing Letters 19(2):67-70, 2012";
+        SLOPE_CORRECTION, "esqueda-2016", FromMemory,
+            "Esqueda, Välimäki, Bilbao, Rounding corners with BLAMP, DAFx-16, pp. 121-128, 2016";
+        HARD_SYNC, "brandt-2001", FromMemory,
+            "Brandt, Hard sync without aliasing, ICMC 2001";
+        TABLE_LOOKUP, "moore-1977", FromMemory,
+            "Moore, Table lookup noise for sinusoidal digital oscillators, Computer Music Journal 1(2):26-29, 1977";
+        PINK_NOISE, "gardner-1978", FromMemory,
+            "Gardner, Mathematical games: white and brown music, fractal curves and one-over-f fluctuations, Scientific American 238(4), 1978";
+        FREQUENCY_MODULATION, "chowning-1973", Published,
+            "Chowning, The synthesis of complex audio spectra by means of frequency modulation, JAES 21(7), 1973";
+        BESSEL_TABLES, "abramowitz-1964", FromMemory,
+            "Abramowitz, Stegun, Handbook of Mathematical Functions, Tables 9.1-9.4, 1964";
+        EQUAL_TEMPERAMENT, "iso-16", FromMemory,
+            "ISO 16:1975, standard tuning frequency: A4 = 440 Hz";
+        CENT, "ellis-1885", FromMemory,
+            "Ellis, On the musical scales of various nations, Journal of the Society of Arts 33, 1885";
+        WINDOWS_HARRIS, "harris-1978", FromMemory,
+            "Harris, On the use of windows for harmonic analysis with the discrete Fourier transform, Proc. IEEE 66(1):51-83, 1978";
+        WINDOWS_NUTTALL, "nuttall-1981", FromMemory,
+            "Nuttall, Some windows with very good sidelobe behavior, IEEE TASSP 29(1):84-91, 1981";
+        WINDOWS_HEINZEL, "heinzel-2002", Published,
+            "Heinzel, Rüdiger, Schilling, Spectrum and spectral density estimation by the discrete Fourier transform, AEI report, 15 Feb 2002";
+        ROUNDING_NOISE, "oppenheim-schafer", CommonPractice,
+            "Oppenheim, Schafer, Discrete-Time Signal Processing: rounding to a grid of spacing D adds noise of variance D^2/12";
+    }
+}

@@ -11,7 +11,7 @@ fn main() {
     }
     .unwrap();
     let progress = |d: usize, t: usize| {
-        if d % 500 == 0 {
+        if d.is_multiple_of(500) {
             eprintln!("{d}/{t}")
         }
     };

@@ -9,6 +9,8 @@
 //! their limits and verdicts.
 
 pub mod check;
+#[cfg(feature = "plots")]
+pub mod draw;
 pub mod error;
 pub mod evidence;
 pub mod expect;

@@ -177,17 +177,8 @@ fn questions(check: &Check, scan: bool) -> Vec<(Kind, Bound)> {
 
 fn measure(worker: &mut Worker, check: &Check, note: Note) -> Result<Vec<Case>, Error> {
     let asked = questions(check, note.scan);
-    let job = Job {
-        subject: &*check.subject,
-        yardstick: check.yardstick.as_deref(),
-        noise: check.noise.as_ref(),
-        twin: check.twin,
-        stimulus: check.stimulus(note.key.unwrap_or(69), check.rates_hz[note.rate]),
-        key: note.key,
-        harmonics_up_to_hz: check.harmonics_up_to_hz,
-        anchor: check.anchor,
-        asked: &asked,
-    };
+    let stimulus = check.stimulus(note.key.unwrap_or(69), check.rates_hz[note.rate]);
+    let job = Job { stimulus, key: note.key, ..Job::of(check, &asked) };
     worker.take(&job)
 }
 

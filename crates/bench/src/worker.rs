@@ -14,6 +14,7 @@ use plumbtone_theory::Complex64;
 use plumbtone_theory::Reference;
 use plumbtone_voice::Shape;
 
+use crate::check::Check;
 use crate::error::Error;
 use crate::expect::{NoiseLaw, Yardstick};
 use crate::results::{Case, Kind};
@@ -107,6 +108,24 @@ pub struct Job<'a> {
     pub anchor: Option<Anchor>,
     /// Kinds asked for.
     pub asked: &'a [(Kind, Bound)],
+}
+
+impl<'a> Job<'a> {
+    /// The check's subject at A4, with questions of its own.
+    pub fn of(check: &'a Check, asked: &'a [(Kind, Bound)]) -> Self {
+        let rate_hz = check.rates_hz.first().copied().unwrap_or(44_100);
+        Self {
+            subject: &*check.subject,
+            yardstick: check.yardstick.as_deref(),
+            noise: check.noise.as_ref(),
+            twin: check.twin,
+            stimulus: check.stimulus(69, rate_hz),
+            key: None,
+            harmonics_up_to_hz: check.harmonics_up_to_hz,
+            anchor: check.anchor,
+            asked,
+        }
+    }
 }
 
 /// A published highest clean note.
@@ -541,6 +560,44 @@ impl Worker {
         sheet.enter(Kind::Density, centre_hz, Some(limit), || Ok((value, 0.0, None)));
         self.spent.spectrum += clock.elapsed().as_secs_f64();
         Ok(())
+    }
+}
+
+/// Every line of one note, for drawing.
+pub struct NoteLines {
+    /// Frequency of the note as rendered, Hz.
+    pub hz: f64,
+    /// Lines as measured.
+    pub measured: Vec<Component>,
+    /// Lines as the closed form has them; empty without one.
+    pub predicted: Vec<Component>,
+}
+
+impl Worker {
+    /// Measures the lines of a check's subject at one note.
+    ///
+    /// # Errors
+    /// When the subject refuses the note, or its lines cannot be told apart.
+    pub fn note_lines(&mut self, check: &Check, stimulus: &Stimulus) -> Result<NoteLines, Error> {
+        let asked = [(Kind::Aliases, Bound::Noted)];
+        let job = Job { stimulus: *stimulus, ..Job::of(check, &asked) };
+        let cases = self.take(&job)?;
+        let hz = cases.first().map_or(stimulus.hz, |case| case.hz);
+        let mut predicted = Vec::new();
+        if let Some(yardstick) = job.yardstick {
+            let tone = Tone::nearest(hz, stimulus.rate_hz, COHERENT_SAMPLES)
+                .map_err(Error::measuring("coherent note"))?;
+            yardstick.lines(COHERENT_SAMPLES, tone.periods(), START, &mut self.predicted)?;
+            let place = |order: usize| tone.fold(order as u64) as f64 / COHERENT_SAMPLES as f64;
+            predicted.extend(self.predicted.iter().enumerate().skip(1).map(|(order, line)| {
+                Component {
+                    hz: place(order) * stimulus.rate_hz,
+                    amplitude: 2.0 * line.norm(),
+                    is_harmonic: self.components.get(order - 1).is_some_and(|c| c.is_harmonic),
+                }
+            }));
+        }
+        Ok(NoteLines { hz, measured: std::mem::take(&mut self.components), predicted })
     }
 }
 

@@ -49,7 +49,5 @@ pub fn junit(results: &Results) -> Result<String, Error> {
     }
     let mut report = Report::new(&results.title);
     report.add_test_suites(suites.into_iter().map(|(_, suite)| suite));
-    report
-        .to_string()
-        .map_err(|error| Error::Format { format: "JUnit", why: error.to_string() })
+    report.to_string().map_err(|error| Error::Format { format: "JUnit", why: error.to_string() })
 }

@@ -58,15 +58,16 @@ pub enum Error {
 pub fn json(results: &Results) -> Result<String, Error> {
     let mut results = results.clone();
     for case in results.findings.iter_mut().flat_map(|finding| &mut finding.cases) {
-        if let Some(value) = case.value.filter(|value| !value.is_finite()) {
-            case.value = None;
+        let mut remark = |what: String| {
             let note = case.note.take().map(|note| format!("; {note}")).unwrap_or_default();
-            case.note = Some(format!("value {value}{note}"));
+            case.note = Some(what + &note);
+        };
+        if let Some(value) = case.value.take_if(|value| !value.is_finite()) {
+            remark(format!("value {value}"));
         }
         if !case.uncertainty.is_finite() {
+            remark(format!("uncertainty {}", case.uncertainty));
             case.uncertainty = 0.0;
-            let note = case.note.take().map(|note| format!("; {note}")).unwrap_or_default();
-            case.note = Some(format!("uncertainty unknown{note}"));
         }
         case.limit = case.limit.filter(|limit| limit.is_finite());
     }

@@ -61,7 +61,7 @@ pub fn table(results: &Results, width: usize, colour: bool) -> String {
 }
 
 /// The worst finding of every module and reading, worst first.
-fn groups(results: &Results) -> Vec<&Finding> {
+pub(crate) fn groups(results: &Results) -> Vec<&Finding> {
     let mut groups: Vec<&Finding> = Vec::new();
     let size = |finding: &Finding| {
         shown(finding).and_then(|case| case.value).map_or(f64::NEG_INFINITY, |value| {
@@ -69,9 +69,8 @@ fn groups(results: &Results) -> Vec<&Finding> {
         })
     };
     for finding in results.worst_first() {
-        let same = |have: &&mut &Finding| {
-            have.subject == finding.subject && have.kind == finding.kind
-        };
+        let same =
+            |have: &&mut &Finding| have.subject == finding.subject && have.kind == finding.kind;
         match groups.iter_mut().find(same) {
             // Readings without a limit are equally close to it: the largest stands for all.
             Some(have) if have.verdict == plumbtone::Verdict::Noted => {
@@ -100,7 +99,8 @@ impl Row {
     fn new(finding: &Finding) -> Self {
         let (kind, unit) = (finding.kind, finding.unit.symbol());
         let case = shown(finding);
-        let value = |case: &Case| case.value.map(|v| format!("{} {unit}", evidence::figure(kind, v)));
+        let value =
+            |case: &Case| case.value.map(|v| format!("{} {unit}", evidence::figure(kind, v)));
         let limit = |case: &Case| case.limit.map(|limit| evidence::figure(kind, limit));
         Self {
             bad: !finding.verdict.is_good(),

@@ -1,0 +1,525 @@
+//! The plots of a report, from results and from renders of the modules that they name.
+
+use plumbtone::Error as BenchError;
+use plumbtone::expect::Yardstick;
+use plumbtone::measure::coherent::{Coherent, Tone};
+use plumbtone::measure::db;
+use plumbtone::results::{Case, Finding};
+use plumbtone::subject::{VoiceTwin, rate_of};
+use plumbtone::theory::tuning::key_hz;
+use plumbtone::voice::{NOMINAL_PEAK, Shape};
+use plumbtone::worker::{COHERENT_SAMPLES, SETTLE_SAMPLES, START};
+use plumbtone::{Kind, Results, Stimulus, Subject, Twin, evidence};
+use plumbtone_plot::{
+    Axis, Chart, Ink, Legend, Line, Mark, Marker, PlotError, Series, Shape as Outline, Sheet, Size,
+    Style,
+};
+use rayon::prelude::*;
+
+use crate::Error;
+
+/// A plot in both formats.
+pub struct Plot {
+    /// File name without ending.
+    pub name: String,
+    /// Title as drawn.
+    pub title: String,
+    /// What the plot shows, for readers who cannot see it.
+    pub alt: String,
+    /// The drawing as SVG.
+    pub svg: String,
+    /// The drawing as PNG, twice as many pixels each way.
+    pub png: Vec<u8>,
+}
+
+/// A plot before it is drawn.
+struct Draft {
+    name: String,
+    alt: String,
+    drawing: Drawing,
+}
+
+enum Drawing {
+    Chart(Chart),
+    Sheet(Sheet),
+}
+
+impl Draft {
+    fn chart(name: impl Into<String>, alt: impl Into<String>, chart: Chart) -> Self {
+        Self { name: name.into(), alt: alt.into(), drawing: Drawing::Chart(chart) }
+    }
+
+    fn draw(self) -> Result<Plot, Error> {
+        let Self { name, alt, drawing } = self;
+        let size = Size::default();
+        let drawn: Result<_, PlotError> = match &drawing {
+            Drawing::Chart(chart) => {
+                chart.to_svg(size).and_then(|svg| Ok((&chart.title, svg, chart.to_png(size)?)))
+            }
+            Drawing::Sheet(sheet) => {
+                sheet.to_svg(size).and_then(|svg| Ok((&sheet.title, svg, sheet.to_png(size)?)))
+            }
+        };
+        let (title, svg, png) =
+            drawn.map_err(|source| Error::Plot { chart: name.clone(), source })?;
+        Ok(Plot { title: title.clone(), name, alt, svg, png })
+    }
+}
+
+/// Draws every plot that the results give reason for: pitch, aliases, rounding noise, residual,
+/// spectra. Modules that are not from the voice crate are left out.
+///
+/// # Errors
+/// A module that refuses its note, or a drawing that fails.
+pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
+    let scene = Scene::of(results);
+    let mut drafts = vec![pitch(results, &scene)];
+    drafts
+        .extend([Twin::Exact, Twin::Float, Twin::Fixed].map(|twin| aliases(results, &scene, twin)));
+    drafts.push(noise(results, &scene)?);
+    drafts.push(residual(&scene)?);
+    drafts.push(residual_level(&scene)?);
+    for module in &scene.modules {
+        drafts.push(spectrum(&scene, module)?);
+    }
+    drafts.into_par_iter().flatten().map(Draft::draw).collect()
+}
+
+/// The part of the results that the plots show: one rate and one shape per module.
+pub(crate) struct Scene<'a> {
+    pub modules: Vec<Module<'a>>,
+    pub rate_hz: u32,
+    /// Keys of the results, ascending.
+    pub keys: Vec<u8>,
+}
+
+/// A module of the voice crate with the shape in which it is shown.
+pub(crate) struct Module<'a> {
+    pub name: &'a str,
+    pub shape: Shape,
+    pub width: f64,
+}
+
+impl<'a> Scene<'a> {
+    pub fn of(results: &'a Results) -> Self {
+        let mut modules: Vec<Module<'a>> = Vec::new();
+        for finding in results.findings.iter().filter(|finding| finding.twin.is_some()) {
+            let Some(shape) = Shape::from_name(&finding.shape) else { continue };
+            let shown =
+                Module { name: &finding.subject, shape, width: finding.width.unwrap_or(0.5) };
+            match modules.iter_mut().find(|have| have.name == finding.subject) {
+                // The ramp has every harmonic: it shows the most.
+                Some(have) if shape == Shape::Ramp => *have = shown,
+                Some(_) => {}
+                None => modules.push(shown),
+            }
+        }
+        let mut keys: Vec<u8> = results
+            .findings
+            .iter()
+            .flat_map(|finding| finding.cases.iter().filter_map(|case| case.key))
+            .collect();
+        keys.sort_unstable();
+        keys.dedup();
+        let rate_hz = results.findings.first().map_or(44_100, |finding| finding.rate_hz);
+        Self { modules, rate_hz, keys }
+    }
+
+    /// The key of the results nearest to the one wanted.
+    pub fn key_near(&self, wanted: u8) -> Option<u8> {
+        self.keys.iter().copied().min_by_key(|key| key.abs_diff(wanted))
+    }
+
+    /// Findings of one kind at the rate shown.
+    fn findings(&self, results: &'a Results, kind: Kind) -> impl Iterator<Item = &'a Finding> {
+        let rate_hz = self.rate_hz;
+        results.findings.iter().filter(move |f| f.kind == kind && f.rate_hz == rate_hz)
+    }
+
+    fn rate_khz(&self) -> String {
+        format!("{} kHz", crate::khz(self.rate_hz))
+    }
+
+    fn key_axis(&self) -> Axis {
+        let axis = Axis::keys("Key");
+        match self.keys.as_slice() {
+            [first, .., last] => axis.range(f64::from(*first), f64::from(*last)),
+            _ => axis,
+        }
+    }
+}
+
+impl Module<'_> {
+    /// A steady note of the module in the shape shown.
+    pub fn stimulus(&self, hz: f64, rate_hz: u32) -> Stimulus {
+        Stimulus::note(self.shape, hz, rate_hz).with_width(self.width)
+    }
+
+    /// Renders after the settling time.
+    pub fn render(
+        &self,
+        twin: Twin,
+        stimulus: &Stimulus,
+        count: usize,
+    ) -> Result<Vec<f64>, BenchError> {
+        let mut samples = vec![0.0; SETTLE_SAMPLES + count];
+        VoiceTwin::named(self.name, twin)?.render(stimulus, &mut samples)?;
+        samples.drain(..SETTLE_SAMPLES);
+        Ok(samples)
+    }
+
+    fn yardstick(&self, stimulus: &Stimulus) -> Result<Option<Yardstick>, BenchError> {
+        let subject = VoiceTwin::named(self.name, Twin::Exact)?;
+        Yardstick::new(subject.entry(), &subject.setup_for(stimulus)?)
+    }
+}
+
+fn points(cases: &[Case]) -> Vec<(f64, f64)> {
+    cases.iter().filter_map(|case| Some((f64::from(case.key?), case.value?))).collect()
+}
+
+/// Cents against key: of every twin, the module that is furthest off.
+fn pitch(results: &Results, scene: &Scene<'_>) -> Option<Draft> {
+    let twins =
+        [(Twin::Float, Ink::Blue, Outline::Circle), (Twin::Fixed, Ink::Rust, Outline::Cross)];
+    let mut band: Vec<(f64, f64, f64)> = Vec::new();
+    let mut marked = Vec::new();
+    for (twin, ink, outline) in twins {
+        let findings: Vec<&Finding> =
+            scene.findings(results, Kind::Pitch).filter(|f| f.twin == Some(twin)).collect();
+        let mut worst: Vec<(f64, f64)> = Vec::new();
+        for &key in &scene.keys {
+            let cases = findings.iter().flat_map(|f| &f.cases).filter(|case| case.key == Some(key));
+            let value = cases
+                .clone()
+                .filter_map(|case| case.value)
+                .max_by(|a, b| a.abs().total_cmp(&b.abs()));
+            worst.extend(value.map(|value| (f64::from(key), value)));
+            let limit = cases.filter_map(|case| case.limit).reduce(f64::min);
+            if let Some(limit) = limit
+                && band.iter().all(|edge| edge.0 != f64::from(key))
+            {
+                band.push((f64::from(key), -limit, limit));
+            }
+        }
+        if !worst.is_empty() {
+            let mut modules: Vec<&str> = findings.iter().map(|f| f.subject.as_str()).collect();
+            modules.dedup();
+            modules.sort_unstable();
+            modules.dedup();
+            let name = match modules.as_slice() {
+                [one] => format!("{} twin of {one}", twin.name()),
+                many => format!("{} twins, furthest of {} modules", twin.name(), many.len()),
+            };
+            let size = if outline == Outline::Cross { 9.0 } else { 7.0 };
+            marked.push(Series::markers(name, worst, Marker::open(outline).size(size)).ink(ink));
+        }
+    }
+    if marked.is_empty() {
+        return None;
+    }
+    band.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut chart =
+        Chart::new("Pitch against key", scene.key_axis(), Axis::linear("Deviation", "cents")).note(
+            format!("equal temperament, A4 = 440 Hz; one second of audio at {}", scene.rate_khz()),
+        );
+    if !band.is_empty() {
+        chart = chart.with(Series::band("limit", &band));
+    }
+    let chart = marked.into_iter().fold(chart, Chart::with);
+    let alt = format!(
+        "Deviation in cents of the float and the fixed twin on keys {}, with the limit as a band.",
+        span(&scene.keys)
+    );
+    Some(Draft::chart("pitch", alt, chart))
+}
+
+/// Alias level against key, one line per algorithm, one chart per twin.
+fn aliases(results: &Results, scene: &Scene<'_>, twin: Twin) -> Option<Draft> {
+    let lines: Vec<(&str, Vec<(f64, f64)>)> = scene
+        .modules
+        .iter()
+        .filter_map(|module| {
+            let finding = scene.findings(results, Kind::Aliases).find(|finding| {
+                let shape = finding.shape == module.shape.name();
+                finding.subject == module.name && finding.twin == Some(twin) && shape
+            })?;
+            Some((module.name, points(&finding.cases)))
+        })
+        .filter(|(_, points)| points.iter().any(|(_, level)| level.is_finite()))
+        .collect();
+    if lines.is_empty() {
+        return None;
+    }
+    let title = match twin {
+        Twin::Exact => "Aliasing against key: the algorithms, evaluated exactly".to_owned(),
+        _ => format!("Aliasing against key: {} twins", twin.name()),
+    };
+    let axis = Axis::linear("Aliases over harmonics", "dB");
+    let chart = Chart::new(title, scene.key_axis(), axis)
+        .note(format!("power from 20 Hz to 20 kHz, rate {}", scene.rate_khz()))
+        .legend(Legend::LineEnds);
+    let chart = lines.iter().enumerate().fold(chart, |chart, (index, (name, points))| {
+        chart.with(Series::new(*name, points.clone(), Style::Line(Line::distinct(index))))
+    });
+    let ends: Vec<String> = lines
+        .iter()
+        .filter_map(|(name, points)| {
+            points.last().map(|(_, level)| format!("{name} {level:.0} dB"))
+        })
+        .collect();
+    let alt =
+        format!("Alias level of the {} twins; at the top key {}.", twin.name(), ends.join(", "));
+    Some(Draft::chart(format!("aliases-{}", twin.name()), alt, chart))
+}
+
+/// Rounding noise of the differentiated polynomials: predicted lines, measured markers.
+fn noise(results: &Results, scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
+    // A module is usable where its noise stays this far below its own ramp, dB.
+    const USABLE_DB: f64 = -60.0;
+    let ramp_rms = NOMINAL_PEAK / 3_f64.sqrt();
+    let mut chart = Chart::new(
+        "Rounding noise of differentiated polynomials against key",
+        scene.key_axis(),
+        Axis::linear("Noise re the ramp's rms", "dB"),
+    )
+    .note(format!(
+        "lines: predicted for white roundings; markers: measured; rate {}",
+        scene.rate_khz()
+    ))
+    .mark(Mark::horizontal(USABLE_DB, "usable"));
+    let mut names = Vec::new();
+    for finding in scene.findings(results, Kind::Noise) {
+        let Some(twin) = finding.twin.filter(|_| finding.shape == Shape::Ramp.name()) else {
+            continue;
+        };
+        let module = Module { name: &finding.subject, shape: Shape::Ramp, width: 0.5 };
+        let mut predicted = Vec::new();
+        let mut measured = Vec::new();
+        for case in &finding.cases {
+            let Some(key) = case.key.map(f64::from) else { continue };
+            let stimulus = module.stimulus(case.hz, scene.rate_hz);
+            let Some(yardstick) = module.yardstick(&stimulus)? else { continue };
+            let p = case.hz / f64::from(scene.rate_hz);
+            if let Some(rms) = yardstick.noise_rms(twin, p).map_err(BenchError::from)? {
+                let level = db(rms / ramp_rms);
+                predicted.push((key, level));
+                measured.extend(case.value.map(|deviation| (key, level + deviation)));
+            }
+        }
+        if predicted.is_empty() {
+            continue;
+        }
+        let name = format!("{} {}", finding.subject, twin.name());
+        let index = names.len();
+        let ink = Ink::TURN[index % Ink::TURN.len()];
+        let marker = MARKERS[index % MARKERS.len()];
+        chart = chart
+            .with(
+                Series::new("", predicted, Style::Line(Line { thickness: 1.25, ..Line::PLAIN }))
+                    .ink(ink),
+            )
+            .with(Series::markers(&name, measured, marker.size(7.0)).ink(ink));
+        names.push(name);
+    }
+    if names.is_empty() {
+        return Ok(None);
+    }
+    let alt = format!(
+        "Rounding noise of {} against key, predicted and measured, with the usable line at -60 dB.",
+        names.join(", ")
+    );
+    Ok(Some(Draft::chart("noise", alt, chart)))
+}
+
+/// Markers of the noise plot: two twins of three orders.
+const MARKERS: [Marker; 6] = [
+    Marker::open(Outline::Circle),
+    Marker::filled(Outline::Circle),
+    Marker::open(Outline::Square),
+    Marker::filled(Outline::Square),
+    Marker::open(Outline::Triangle),
+    Marker::filled(Outline::Triangle),
+];
+
+/// Output and float minus fixed of the same note over a few cycles, with the derived bound.
+fn residual(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
+    // The uncorrected shapes leave next to nothing to round; show an algorithm that works.
+    let module = scene.modules.iter().find(|m| m.name != "naive").or(scene.modules.first());
+    let (Some(module), Some(key)) = (module, scene.key_near(57)) else { return Ok(None) };
+    let hz = key_hz(f64::from(key));
+    let rate_hz = f64::from(scene.rate_hz);
+    let stimulus = module.stimulus(hz, scene.rate_hz);
+    let count = (CYCLES * rate_hz / hz).ceil() as usize;
+    let float = module.render(Twin::Float, &stimulus, count)?;
+    let fixed = module.render(Twin::Fixed, &stimulus, count)?;
+    let over_time = |samples: &mut dyn Iterator<Item = f64>| -> Vec<(f64, f64)> {
+        samples.enumerate().map(|(n, y)| (1e3 * n as f64 / rate_hz, y)).collect()
+    };
+    let output = over_time(&mut fixed.iter().copied());
+    let difference = over_time(&mut float.iter().zip(&fixed).map(|(a, b)| a - b));
+    let time = || Axis::linear("Time", "ms").range(0.0, 1e3 * (count.max(2) - 1) as f64 / rate_hz);
+    let mut lower = Chart::new("Float minus fixed", time(), Axis::linear("Residual", "full scale"))
+        .with(Series::line("", difference).thickness(1.25).ink(Ink::Rust));
+    if let Some(yardstick) = module.yardstick(&stimulus)? {
+        let p = rate_of(&stimulus)?.increment(hz).map_err(BenchError::from)?;
+        let bound = |twin| {
+            let rounding = yardstick.rounding(twin, p.cycles_per_sample());
+            rounding.map(|(bound, _)| bound).map_err(BenchError::from)
+        };
+        let bound = bound(Twin::Float)? + bound(Twin::Fixed)?;
+        lower =
+            lower.mark(Mark::horizontal(bound, "bound")).mark(Mark::horizontal(-bound, "bound"));
+    }
+    let upper = Chart::new("Fixed twin", time(), Axis::linear("Output", "full scale"))
+        .with(Series::line("", output));
+    let mut sheet = Sheet::new(format!("Residual of the twins over time: {}", module.name));
+    sheet.note = format!(
+        "{}, {} ({hz:.2} Hz), rate {}; bound: roundings of both twins added up",
+        module.shape.name(),
+        evidence::key_name(key),
+        scene.rate_khz()
+    );
+    let sheet = sheet.with(upper, 2.0).with(lower, 3.0);
+    let alt = format!(
+        "Output of {} over {CYCLES} cycles, and below it the float twin minus the fixed twin.",
+        module.name
+    );
+    Ok(Some(Draft { name: "residual-time".to_owned(), alt, drawing: Drawing::Sheet(sheet) }))
+}
+
+/// Cycles in the residual over time.
+const CYCLES: f64 = 4.0;
+/// Samples per key in the residual's level: a tenth of a second at the usual rates.
+const RESIDUAL_SAMPLES: usize = 4096;
+
+/// Peak of float minus fixed against key, one line per module.
+fn residual_level(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
+    let peak = |module: &Module<'_>, key: u8| -> Result<(f64, f64), BenchError> {
+        let stimulus = module.stimulus(key_hz(f64::from(key)), scene.rate_hz);
+        let float = module.render(Twin::Float, &stimulus, RESIDUAL_SAMPLES)?;
+        let fixed = module.render(Twin::Fixed, &stimulus, RESIDUAL_SAMPLES)?;
+        let peak = float.iter().zip(&fixed).fold(0.0_f64, |peak, (a, b)| peak.max((a - b).abs()));
+        Ok((f64::from(key), db(peak)))
+    };
+    let mut chart = Chart::new(
+        "Residual of the twins against key",
+        scene.key_axis(),
+        Axis::linear("Peak of float minus fixed", "dB re full scale"),
+    )
+    .note(format!("{RESIDUAL_SAMPLES} samples per key, rate {}", scene.rate_khz()))
+    .legend(Legend::LineEnds);
+    let mut names = Vec::new();
+    for module in &scene.modules {
+        let points: Result<Vec<_>, _> =
+            scene.keys.par_iter().map(|&key| peak(module, key)).collect();
+        let points = points?;
+        if points.iter().any(|(_, level)| level.is_finite()) {
+            let line = Style::Line(Line::distinct(names.len()));
+            chart = chart.with(Series::new(module.name, points, line));
+            names.push(module.name);
+        }
+    }
+    if names.is_empty() {
+        return Ok(None);
+    }
+    let alt = format!("Peak difference of the float and the fixed twin: {}.", names.join(", "));
+    Ok(Some(Draft::chart("residual-level", alt, chart)))
+}
+
+/// Alias orders that a spectrum shows: the lines that fold back first and, of a corrected shape,
+/// the strongest.
+const ORDERS: u32 = 150;
+/// Lowest level of a spectrum, dBc.
+const BOTTOM_DBC: f64 = -160.0;
+
+/// Spectrum of a high note: harmonics, aliases, and crosses where theory puts them.
+fn spectrum(scene: &Scene<'_>, module: &Module<'_>) -> Result<Option<Draft>, Error> {
+    let Some(key) = scene.key_near(96) else { return Ok(None) };
+    let rate_hz = f64::from(scene.rate_hz);
+
+    let tone = Tone::nearest(key_hz(f64::from(key)), rate_hz, COHERENT_SAMPLES)
+        .map_err(BenchError::measuring("coherent note"))?;
+    let hz = tone.hz(rate_hz);
+    let stimulus = module.stimulus(hz, scene.rate_hz).with_start(START);
+    let Some(yardstick) = module.yardstick(&stimulus)? else { return Ok(None) };
+    let samples = module.render(Twin::Fixed, &stimulus, COHERENT_SAMPLES)?;
+    let increment = rate_of(&stimulus)?.increment(hz).map_err(BenchError::from)?.bits();
+    let start = START.wrapping_add((SETTLE_SAMPLES as u32).wrapping_mul(increment));
+    let mut predicted = Vec::new();
+    yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut predicted)?;
+
+    let mut coherent =
+        Coherent::new(COHERENT_SAMPLES).map_err(BenchError::measuring("coherent spectrum"))?;
+    let spectrum =
+        coherent.analyse(&samples).map_err(BenchError::measuring("coherent spectrum"))?;
+    let (mut harmonics, mut aliases, mut theory) = (Vec::new(), Vec::new(), Vec::new());
+    let mut fundamental = 0.0;
+    for line in spectrum.lines(tone).map_err(BenchError::measuring("coherent lines"))? {
+        let amplitude = line.amplitude.norm();
+        if line.order == 1 {
+            fundamental = amplitude;
+        }
+        if line.order > ORDERS {
+            continue;
+        }
+        let f_khz = line.hz_ratio * rate_hz / 1e3;
+        let lines = if line.alias { &mut aliases } else { &mut harmonics };
+        lines.push((f_khz, amplitude));
+        theory.extend(predicted.get(line.order as usize).map(|p| (f_khz, 2.0 * p.norm())));
+    }
+    let dbc = |lines: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
+        let levels = lines.into_iter().map(|(f, amplitude)| (f, db(amplitude / fundamental)));
+        levels.filter(|(_, level)| *level >= BOTTOM_DBC).collect()
+    };
+    let chart = Chart::new(
+        format!("Spectrum: {}", module.name),
+        Axis::linear("Frequency", "kHz").range(0.0, rate_hz / 2e3),
+        Axis::linear("Level", "dBc").range(BOTTOM_DBC, 0.0),
+    )
+    .note(format!(
+        "{}, fixed twin, {} ({hz:.2} Hz), rate {}, {COHERENT_SAMPLES} samples, lines to order {ORDERS}",
+        module.shape.name(),
+        evidence::key_name(key),
+        scene.rate_khz()
+    ))
+    .with(
+        Series::stems(
+            "alias lines",
+            dbc(aliases),
+            BOTTOM_DBC,
+            Some(Marker::open(Outline::Circle).size(4.5)),
+        )
+        .thickness(0.75)
+        .ink(Ink::Sky),
+    )
+    .with(
+        Series::stems(
+            "harmonics",
+            dbc(harmonics),
+            BOTTOM_DBC,
+            Some(Marker::filled(Outline::Circle)),
+        )
+        .thickness(2.0)
+        .ink(Ink::Blue),
+    )
+    .with(
+        Series::markers("theory", dbc(theory), Marker::open(Outline::Cross).size(8.0))
+            .ink(Ink::Rust),
+    );
+    let alt = format!(
+        "Levels of the harmonics and of the alias lines of {} on {}, with theory as crosses.",
+        module.name,
+        evidence::key_name(key)
+    );
+    Ok(Some(Draft::chart(format!("spectrum-{}", module.name), alt, chart)))
+}
+
+/// "21 to 108", or the one key there is.
+fn span(keys: &[u8]) -> String {
+    match keys {
+        [first, .., last] => format!("{first} to {last}"),
+        [only] => only.to_string(),
+        [] => "none".to_owned(),
+    }
+}

@@ -1,0 +1,185 @@
+//! The report folder: made beside its place, moved there when it is complete.
+
+use std::path::{Path, PathBuf};
+
+use plumbtone::theory::tuning::key_hz;
+use plumbtone::{Results, wav};
+
+use crate::charts::{self, Scene};
+use crate::{Error, html, json, junit};
+
+/// Looks whether a report can go to `folder`: its parent takes files, and what is there already
+/// is nothing, an empty folder, or an earlier report.
+///
+/// # Errors
+/// [`Error::Folder`].
+pub fn prepare(folder: &Path) -> Result<(), Error> {
+    may_replace(folder)?;
+    beside(folder).map(drop)
+}
+
+/// Writes the whole report: `index.html`, `plots/`, `wav/`, `results.json`, `junit.xml`.
+///
+/// An earlier report of that name is replaced as a whole; nothing else ever is. Whatever goes
+/// wrong, no half of a report is left behind.
+///
+/// # Errors
+/// [`Error::Folder`], or whatever keeps a part from being made.
+pub fn write(folder: &Path, results: &Results) -> Result<(), Error> {
+    may_replace(folder)?;
+    let scratch = beside(folder)?;
+    // The scratch folder is private; a folder made inside it is for all whom the umask allows.
+    let fresh = scratch.path().join("report");
+    create(&fresh)?;
+    create(&fresh.join("plots"))?;
+    create(&fresh.join("wav"))?;
+    let save = |name: &str, bytes: &[u8]| {
+        std::fs::write(fresh.join(name), bytes).map_err(refused("write", &folder.join(name)))
+    };
+
+    let plots = charts::plots(results)?;
+    for plot in &plots {
+        save(&format!("plots/{}.svg", plot.name), plot.svg.as_bytes())?;
+        save(&format!("plots/{}.png", plot.name), &plot.png)?;
+    }
+    let sounds = sounds(results)?;
+    for sound in &sounds {
+        for (name, bytes) in &sound.files {
+            save(name, bytes)?;
+        }
+    }
+    save("results.json", json(results)?.as_bytes())?;
+    save("junit.xml", junit(results)?.as_bytes())?;
+    save("index.html", html::page(results, &plots, &sounds).as_bytes())?;
+
+    let old = scratch.path().join("old");
+    let replaced = folder.exists();
+    if replaced {
+        std::fs::rename(folder, &old).map_err(refused("replace", folder))?;
+    }
+    std::fs::rename(&fresh, folder).map_err(|error| {
+        if replaced {
+            // The earlier report is better than none; the first error is the one to tell.
+            std::fs::rename(&old, folder).ok();
+        }
+        refused("write", folder)(error)
+    })
+}
+
+/// One note as it sounds from both twins, at the same gain.
+pub(crate) struct Sound {
+    pub title: String,
+    /// Gain applied to both, dB.
+    pub gain_db: f64,
+    /// Path inside the report and bytes: float, fixed.
+    pub files: [(String, Vec<u8>); 2],
+}
+
+/// Modules to listen to, where the results have them: the baseline and what to use instead.
+const HEARD: [&str; 3] = ["naive", "spline4", "diffpoly4"];
+/// Keys to listen to: a low note, where rounding shows, and a high one, where aliases do.
+const HEARD_KEYS: [u8; 2] = [33, 93];
+/// Length of a sound.
+const SECONDS: f64 = 2.0;
+
+fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
+    use plumbtone::Twin::{Fixed, Float};
+    let scene = Scene::of(results);
+    let mut keys: Vec<u8> = HEARD_KEYS.iter().filter_map(|&key| scene.key_near(key)).collect();
+    keys.dedup();
+    let mut sounds = Vec::new();
+    let heard = scene.modules.iter().filter(|module| HEARD.contains(&module.name));
+    let heard: Vec<_> = match heard.clone().next() {
+        Some(_) => heard.collect(),
+        None => scene.modules.iter().take(1).collect(),
+    };
+    for module in heard {
+        for &key in &keys {
+            let stimulus = module.stimulus(key_hz(f64::from(key)), scene.rate_hz);
+            let count = (SECONDS * f64::from(scene.rate_hz)) as usize;
+            let float = module.render(Float, &stimulus, count)?;
+            let fixed = module.render(Fixed, &stimulus, count)?;
+            // One gain for both, so that they can be compared.
+            let gain = [&float, &fixed]
+                .map(|samples| wav::gain_to_peak(samples, wav::PEAK_DBFS))
+                .into_iter()
+                .fold(f64::INFINITY, f64::min);
+            let file = |twin: &str, samples: &[f64]| -> Result<_, Error> {
+                let bytes = wav::encode(samples, gain, scene.rate_hz, wav::Format::Int16)?;
+                Ok((format!("wav/{}-key{key}-{twin}.wav", module.name), bytes))
+            };
+            sounds.push(Sound {
+                title: format!(
+                    "{}, {}, {} ({:.2} Hz)",
+                    module.name,
+                    module.shape.name(),
+                    plumbtone::evidence::key_name(key),
+                    stimulus.hz
+                ),
+                gain_db: plumbtone::measure::db(gain),
+                files: [file("float", &float)?, file("fixed", &fixed)?],
+            });
+        }
+    }
+    Ok(sounds)
+}
+
+/// A private folder on the same file system, removed with all its contents when dropped.
+fn beside(folder: &Path) -> Result<tempfile::TempDir, Error> {
+    let parent = match folder.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    tempfile::Builder::new().prefix(".plumbtone-").tempdir_in(parent).map_err(|error| {
+        // The scratch name would only confuse: keep the reason alone.
+        let reason = error.raw_os_error().map(std::io::Error::from_raw_os_error);
+        refused("create", folder)(reason.unwrap_or_else(|| error.kind().into()))
+    })
+}
+
+fn create(folder: &Path) -> Result<(), Error> {
+    std::fs::create_dir(folder).map_err(refused("create", folder))
+}
+
+fn refused(action: &'static str, path: &Path) -> impl FnOnce(std::io::Error) -> Error {
+    let path = PathBuf::from(path);
+    move |error| plumbtone::Error::file(action, path)(error).into()
+}
+
+/// Refuses to touch what is not ours.
+fn may_replace(folder: &Path) -> Result<(), Error> {
+    let refuse = |why: &str| Err(Error::Folder { folder: folder.to_owned(), why: why.to_owned() });
+    if folder.file_name().is_none() {
+        return refuse("not a name for a folder: give one such as `report`");
+    }
+    if !folder.exists() {
+        return Ok(());
+    }
+    if !folder.is_dir() {
+        return refuse("is a file: name a folder");
+    }
+    let mut names = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(refused("read", folder))? {
+        names.push(entry.map_err(refused("read", folder))?.file_name());
+    }
+    let foreign = names.iter().find(|name| !PARTS.iter().any(|part| *name == part));
+    match foreign {
+        Some(name) => refuse(&format!(
+            "holds `{}`, which is no part of a report: name another folder, or empty it first",
+            name.display()
+        )),
+        None if names.is_empty() || is_report(folder) => Ok(()),
+        None => refuse("no plumbtone report made this folder: name another, or empty it first"),
+    }
+}
+
+/// What a report folder holds.
+const PARTS: [&str; 5] = ["index.html", "junit.xml", "plots", "results.json", "wav"];
+
+/// Whether the folder holds results of any version of this program.
+fn is_report(folder: &Path) -> bool {
+    let text = std::fs::read(folder.join("results.json")).unwrap_or_default();
+    let results: serde_json::Value = serde_json::from_slice(&text).unwrap_or_default();
+    let schema = results.get("schema").and_then(serde_json::Value::as_str).unwrap_or_default();
+    schema.starts_with("plumbtone.results/") && folder.join("index.html").is_file()
+}

@@ -51,9 +51,14 @@ pub fn spectrum(lines: &NoteLines, rate_hz: f64, title: &str, note: &str) -> Cha
     )
     .note(note)
     .with(
-        Series::stems("aliases and noise", points(&lines.measured, false), FLOOR_DBC, Some(aliases))
-            .thickness(0.75)
-            .ink(Ink::Sky),
+        Series::stems(
+            "aliases and noise",
+            points(&lines.measured, false),
+            FLOOR_DBC,
+            Some(aliases),
+        )
+        .thickness(0.75)
+        .ink(Ink::Sky),
     )
     .with(
         Series::stems(

@@ -60,7 +60,7 @@ struct Entries {
     #[serde(default = "half")]
     width: Spanned<f64>,
     #[serde(default = "piano")]
-    keys: Spanned<[i64; 2]>,
+    keys: Spanned<Vec<i64>>,
     #[serde(default = "panel_rates")]
     rates: Spanned<Vec<u32>>,
     #[serde(default, rename = "harmonics-up-to-hz")]
@@ -85,6 +85,8 @@ struct AnchorEntry {
     hz: f64,
     #[serde(rename = "from-hz")]
     from_hz: f64,
+    /// Identifier of a work in theory's list.
+    source: Spanned<String>,
 }
 
 fn unplaced<T>(value: T) -> Spanned<T> {
@@ -99,8 +101,8 @@ fn half() -> Spanned<f64> {
     unplaced(0.5)
 }
 
-fn piano() -> Spanned<[i64; 2]> {
-    unplaced([21, 108])
+fn piano() -> Spanned<Vec<i64>> {
+    unplaced(vec![21, 108])
 }
 
 fn panel_rates() -> Spanned<Vec<u32>> {
@@ -165,11 +167,8 @@ impl Plan {
         let asked = self.limits(entries)?;
         let width =
             Width::new(*entries.width.get_ref()).map_err(|error| self.at(&entries.width, error))?;
-        let [low, high] = *entries.keys.get_ref();
-        if !(0 <= low && low <= high && high <= 127) {
-            let message = format!("keys = [{low}, {high}]: give first and last key, 0 to 127");
-            return Err(self.at(&entries.keys, message));
-        }
+        let keys = self.keys(&entries.keys)?;
+        let anchor = entries.anchor.as_ref().map(|anchor| self.anchor(anchor)).transpose()?;
         for &rate_hz in entries.rates.get_ref() {
             plumbtone_voice::Rate::new(rate_hz).map_err(|error| self.at(&entries.rates, error))?;
         }
@@ -180,23 +179,47 @@ impl Plan {
                 for shape in self.shapes(entries, entry)? {
                     let setup = Setup { width, ..Setup::default() };
                     let mut check = check::twin(entry.name, which, shape, setup)?
-                        .keys((low..=high).map(|key| key as u8))
+                        .keys(keys.iter().copied())
                         .rates(entries.rates.get_ref().iter().copied());
                     if let Some(hz) = entries.harmonics_up_to_hz {
                         check.harmonics_up_to_hz = hz;
                     }
                     check.asked.clone_from(&asked);
                     check.known.clone_from(&entries.expect_failure);
-                    check.anchor = entries.anchor.as_ref().map(|anchor| Anchor {
-                        hz: anchor.hz,
-                        from_hz: anchor.from_hz,
-                        source: references::INTEGRATED_INTERPOLATION,
-                    });
+                    check.anchor = anchor;
                     checks.push(check);
                 }
             }
         }
         Ok(())
+    }
+
+    fn anchor(&self, anchor: &AnchorEntry) -> Result<Anchor, Error> {
+        let id = anchor.source.get_ref();
+        let source = references::ALL.iter().find(|work| work.id == id).ok_or_else(|| {
+            let ids: Vec<_> = references::ALL.iter().map(|work| work.id).collect();
+            self.at(
+                &anchor.source,
+                format!("unknown source `{id}`: choose from {}", ids.join(", ")),
+            )
+        })?;
+        Ok(Anchor { hz: anchor.hz, from_hz: anchor.from_hz, source: *source })
+    }
+
+    /// First and last key, and optionally every how many.
+    fn keys(&self, keys: &Spanned<Vec<i64>>) -> Result<Vec<u8>, Error> {
+        let (low, high, step) = match keys.get_ref()[..] {
+            [low, high] => (low, high, 1),
+            [low, high, step] => (low, high, step),
+            _ => (1, 0, 1),
+        };
+        if !(0 <= low && low <= high && high <= 127 && (1..=127).contains(&step)) {
+            let given = keys.get_ref();
+            let message =
+                format!("keys = {given:?}: give [first, last] or [first, last, step], 0 to 127");
+            return Err(self.at(keys, message));
+        }
+        Ok((low..=high).step_by(step as usize).map(|key| key as u8).collect())
     }
 
     fn limits(&self, entries: &Entries) -> Result<Vec<(Kind, Bound)>, Error> {

@@ -281,30 +281,44 @@ impl Worker {
         let rate = rate_of(&job.stimulus)?;
         let (hz, rate_hz) = (job.stimulus.hz, f64::from(rate.hz()));
         self.capture(job, &job.stimulus, rate.hz() as usize)?;
+        let Some((yardstick, twin)) = job.yardstick.zip(job.twin) else {
+            let clock = Instant::now();
+            let taken = self.pitch_alone(hz, rate_hz, job.stimulus.shape);
+            sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
+            self.spent.pitch += clock.elapsed().as_secs_f64();
+            return Ok(());
+        };
+        let clock = Instant::now();
+        let increment = rate.increment(hz)?;
+        let p = increment.cycles_per_sample();
+        self.exact.resize(self.samples.len(), 0.0);
+        let start = after_settling(job.stimulus.start, increment.bits());
+        yardstick.render(increment.bits(), start, &mut self.exact);
+        self.spent.theory += clock.elapsed().as_secs_f64();
         if sheet.wants(&[Kind::Pitch]) {
             let clock = Instant::now();
-            let taken = self.pitch_near(job, hz, rate_hz);
+            let from_hz = yardstick.usable_from(twin) * rate_hz;
+            let taken = if hz < from_hz {
+                Err(format!("below its usable range, from {from_hz:.0} Hz"))
+            } else {
+                self.pitch_by_substitution(hz, p * rate_hz, rate_hz, job.stimulus.shape)
+            };
             sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
             self.spent.pitch += clock.elapsed().as_secs_f64();
         }
-        let (Some(yardstick), Some(twin)) = (job.yardstick, job.twin) else { return Ok(()) };
         if sheet.wants(&[Kind::Rounding, Kind::Noise]) {
-            let clock = Instant::now();
-            let increment = rate.increment(hz)?;
-            let p = increment.cycles_per_sample();
-            self.exact.resize(self.samples.len(), 0.0);
-            let start = after_settling(job.stimulus.start, increment.bits());
-            yardstick.render(increment.bits(), start, &mut self.exact);
             let difference = Difference::of(&self.samples, &self.exact)
                 .map_err(Error::measuring("twin against exact evaluation"))?;
             let (bound, _) = yardstick.rounding(twin, p)?;
             sheet.enter(Kind::Rounding, hz, Some(bound), || {
                 Ok((difference.peak, 0.0, Some(format!("at sample {}", difference.worst_index))))
             });
-            if let Some(predicted) = yardstick.noise_rms(twin, p)? {
+            if let Some(rounded) = yardstick.noise_rms(twin, p)? {
+                // The output's own rounding comes on top.
+                let predicted = rounded.hypot(output_step(twin));
                 let rms = (difference.rms.powi(2) - difference.bias.powi(2)).max(0.0).sqrt();
-                sheet.enter(Kind::Noise, hz, Some(NOISE_LIMIT_DB), || {
-                    if predicted < 4.0 * output_step(twin) {
+                sheet.enter(Kind::Noise, hz, Some(noise_limit_db(twin)), || {
+                    if rounded < 2.0 * output_step(twin) {
                         return Err("predicted below the step of the output".to_owned());
                     }
                     let spread = 2.0 * 8.686 / (2.0 * self.samples.len() as f64).sqrt();
@@ -312,20 +326,12 @@ impl Worker {
                     Ok((db(rms / predicted), spread, Some(note)))
                 });
             }
-            self.spent.theory += clock.elapsed().as_secs_f64();
         }
         Ok(())
     }
 
-    /// Deviation from `hz` in cents with its uncertainty, or why it cannot be told.
-    fn pitch_near(&mut self, job: &Job<'_>, hz: f64, rate_hz: f64) -> Taken {
-        let shape = job.stimulus.shape;
-        if let (Some(yardstick), Some(twin)) = (job.yardstick, job.twin)
-            && hz < yardstick.usable_from(twin) * rate_hz
-        {
-            let from_hz = yardstick.usable_from(twin) * rate_hz;
-            return Err(format!("below its usable range, from {from_hz:.0} Hz"));
-        }
+    /// Deviation from `hz` in cents with its uncertainty, aliases included.
+    fn pitch_alone(&mut self, hz: f64, rate_hz: f64, shape: Shape) -> Taken {
         let model = if shape == Shape::Sine { Model::sine() } else { Model::default() };
         let reading = self
             .pitch
@@ -334,6 +340,33 @@ impl Worker {
             .or_else(|_| self.pitch.estimate(&self.samples, rate_hz, None, &model))
             .map_err(|obstacle| obstacle.to_string())?;
         Ok((cents(reading.hz, hz), cents(hz + reading.uncertainty_hz, hz), None))
+    }
+
+    /// Deviation from `hz` of a twin, weighed against its exact evaluation.
+    ///
+    /// Aliases that fall next to a harmonic pull any meter, and pull it alike on both: reading
+    /// the exact evaluation, whose pitch `exact_hz` is known, and the twin with one meter
+    /// leaves the twin's own deviation.
+    fn pitch_by_substitution(
+        &mut self,
+        hz: f64,
+        exact_hz: f64,
+        rate_hz: f64,
+        shape: Shape,
+    ) -> Taken {
+        let model = match shape {
+            Shape::Sine => Model::sine(),
+            _ => Model { band_limited: true, ..Model::default() },
+        };
+        let mut read = |samples: &[f64]| {
+            self.pitch
+                .estimate(samples, rate_hz, Some(hz), &model)
+                .map_err(|obstacle| obstacle.to_string())
+        };
+        let (twin, exact) = (read(&self.samples)?, read(&self.exact)?);
+        let deviation_hz = (twin.hz - exact.hz) + (exact_hz - hz);
+        let spread_hz = twin.uncertainty_hz.hypot(exact.uncertainty_hz);
+        Ok((cents(hz + deviation_hz, hz), cents(hz + spread_hz, hz), None))
     }
 
     /// The level of every line of a note that fills the capture with whole periods.
@@ -429,8 +462,8 @@ impl Worker {
             .ok_or_else(|| "no alias in the band".to_owned())
     }
 
-    /// Scans upwards, in tenths of a semitone and then in single coherent notes, for the first
-    /// fundamental with an audible alias.
+    /// Scans upwards for the first fundamental with an audible alias: in tenths of a semitone up
+    /// to 3 % below the anchor, then through every coherent note, 2/65536 of the rate apart.
     fn clean_note(&mut self, sheet: &mut Sheet<'_>) -> Result<(), Error> {
         let job = sheet.job;
         let Some(anchor) = job.anchor else { return Ok(()) };
@@ -439,23 +472,26 @@ impl Worker {
             Tone::nearest(hz, rate_hz, COHERENT_SAMPLES).map_err(Error::measuring("coherent note"))
         };
         let last = nearest(0.45 * rate_hz)?.periods();
+        // Near the anchor every coherent note is tried: audible notes may be few and narrow.
+        let near = nearest(0.97 * anchor.hz)?.periods();
         let mut clean = nearest(anchor.from_hz)?.periods();
         let mut audible = None;
-        let mut grid = clean;
-        while grid < last {
-            if self.is_audible(job, grid)? {
-                audible = Some(grid);
-                break;
+        let mut note = clean;
+        while note < last && audible.is_none() {
+            if !self.is_audible(job, note)? {
+                clean = note;
+                note = if note >= near {
+                    note + 2
+                } else {
+                    nearest(f64::from(note) * TENTH * rate_hz / COHERENT_SAMPLES as f64)?
+                        .periods()
+                        .max(note + 2)
+                };
+                continue;
             }
-            clean = grid;
-            grid = nearest(f64::from(grid) * TENTH * rate_hz / COHERENT_SAMPLES as f64)?
-                .periods()
-                .max(grid + 2);
-        }
-        // The first audible note lies in the last step of the grid: take every note of it.
-        if let Some(coarse) = audible {
+            // The first audible note lies in the last step: take every note of it.
             let mut fine = clean + 2;
-            while fine < coarse && !self.is_audible(job, fine)? {
+            while fine < note && !self.is_audible(job, fine)? {
                 fine += 2;
             }
             audible = Some(fine);
@@ -615,11 +651,17 @@ fn density_limit_db(freedom: f64) -> f64 {
     power_db(1.0 + 4.5 * (2.0 / freedom).sqrt())
 }
 
-/// Deviation of the noise of a differentiated polynomial from its prediction that is still
-/// a success, dB. The prediction takes roundings as white and independent; what remains is
-/// their correlation along the phase, which the weights 1, 2, 1 and 1, 3, 3, 1 turn into a few
-/// per cent of power, and the 1/√(2N) of the estimate (0.02 dB).
-const NOISE_LIMIT_DB: f64 = 0.5;
+/// Deviation of the noise of a differentiated polynomial from its prediction that is still a
+/// success, dB.
+///
+/// The prediction takes roundings as white. In fixed point the dropped bits change with every
+/// sample and 0.2 dB remain, ten times the 1/√(2N) of the estimate. In f32 the phase loses its
+/// low byte: at one increment these bits may repeat as a tone, which the differences weigh with
+/// anything from nothing to 2^(N−1), in power at most 4/2, 16/6 and 64/20 of white noise (4.3 dB
+/// for order 3, 5.1 dB for order 4).
+fn noise_limit_db(twin: Twin) -> f64 {
+    if twin == Twin::Fixed { 0.2 } else { 5.1 }
+}
 
 /// Rms of rounding to the step of the twin's output, full scale = 1.0.
 fn output_step(twin: Twin) -> f64 {

@@ -1,3 +1,66 @@
 //! The plumbtone command.
+//!
+//! Results go to standard output, progress and notes to standard error. Exit status: 0 all
+//! limits kept, 1 a limit was exceeded, 2 bad usage or input with one line that says what and
+//! how to mend it.
 
-fn main() {}
+mod args;
+mod bench;
+mod fault;
+mod grade;
+mod list;
+mod output;
+mod render;
+mod settings;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+
+use args::{Args, Command};
+use fault::Fault;
+
+/// Whether every limit was kept.
+pub(crate) type Outcome = Result<bool, Fault>;
+
+fn main() -> ExitCode {
+    match Args::try_parse()
+        .map_err(Stop::from)
+        .and_then(|args| run(args.command).map_err(Stop::Fault))
+    {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(1),
+        Err(Stop::Shown(text)) => match output::print(&text) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(fault) => fault.tell(),
+        },
+        Err(Stop::Fault(fault)) => fault.tell(),
+    }
+}
+
+/// Why there is nothing to run.
+enum Stop {
+    /// Help or the version was asked for.
+    Shown(String),
+    Fault(Fault),
+}
+
+impl From<clap::Error> for Stop {
+    fn from(error: clap::Error) -> Self {
+        match error.kind() {
+            ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Self::Shown(error.to_string()),
+            _ => Self::Fault(Fault::usage(&error)),
+        }
+    }
+}
+
+fn run(command: Command) -> Outcome {
+    match command {
+        Command::List(args) => list::run(&args),
+        Command::Check(args) => bench::check(&args),
+        Command::Render(args) => render::run(&args),
+        Command::Report(args) => bench::report(&args),
+        Command::Grade(args) => grade::run(&args),
+    }
+}

@@ -2,14 +2,14 @@
 
 use plumbtone::Error as BenchError;
 use plumbtone::expect::Yardstick;
-use plumbtone::measure::coherent::{Coherent, Tone};
+use plumbtone::measure::audibility::Criterion;
 use plumbtone::measure::db;
 use plumbtone::results::{Case, Finding};
 use plumbtone::subject::{VoiceTwin, rate_of};
 use plumbtone::theory::tuning::key_hz;
 use plumbtone::voice::{NOMINAL_PEAK, Shape};
-use plumbtone::worker::{COHERENT_SAMPLES, SETTLE_SAMPLES, START};
-use plumbtone::{Kind, Results, Stimulus, Subject, Twin, evidence};
+use plumbtone::worker::{SETTLE_SAMPLES, Worker};
+use plumbtone::{Kind, Results, Stimulus, Subject, Twin, check, draw, evidence};
 use plumbtone_plot::{
     Axis, Chart, Ink, Legend, Line, Mark, Marker, PlotError, Series, Shape as Outline, Sheet, Size,
     Style,
@@ -427,90 +427,32 @@ fn residual_level(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
     Ok(Some(Draft::chart("residual-level", alt, chart)))
 }
 
-/// Alias orders that a spectrum shows: the lines that fold back first and, of a corrected shape,
-/// the strongest.
-const ORDERS: u32 = 150;
-/// Lowest level of a spectrum, dBc.
-const BOTTOM_DBC: f64 = -160.0;
+/// Lines that a spectrum shows: those that fold back first and, of a corrected shape, the
+/// strongest. All 32768 would make one grey block.
+const ORDERS: usize = 150;
 
 /// Spectrum of a high note: harmonics, aliases, and crosses where theory puts them.
 fn spectrum(scene: &Scene<'_>, module: &Module<'_>) -> Result<Option<Draft>, Error> {
     let Some(key) = scene.key_near(96) else { return Ok(None) };
-    let rate_hz = f64::from(scene.rate_hz);
-
-    let tone = Tone::nearest(key_hz(f64::from(key)), rate_hz, COHERENT_SAMPLES)
-        .map_err(BenchError::measuring("coherent note"))?;
-    let hz = tone.hz(rate_hz);
-    let stimulus = module.stimulus(hz, scene.rate_hz).with_start(START);
-    let Some(yardstick) = module.yardstick(&stimulus)? else { return Ok(None) };
-    let samples = module.render(Twin::Fixed, &stimulus, COHERENT_SAMPLES)?;
-    let increment = rate_of(&stimulus)?.increment(hz).map_err(BenchError::from)?.bits();
-    let start = START.wrapping_add((SETTLE_SAMPLES as u32).wrapping_mul(increment));
-    let mut predicted = Vec::new();
-    yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut predicted)?;
-
-    let mut coherent =
-        Coherent::new(COHERENT_SAMPLES).map_err(BenchError::measuring("coherent spectrum"))?;
-    let spectrum =
-        coherent.analyse(&samples).map_err(BenchError::measuring("coherent spectrum"))?;
-    let (mut harmonics, mut aliases, mut theory) = (Vec::new(), Vec::new(), Vec::new());
-    let mut fundamental = 0.0;
-    for line in spectrum.lines(tone).map_err(BenchError::measuring("coherent lines"))? {
-        let amplitude = line.amplitude.norm();
-        if line.order == 1 {
-            fundamental = amplitude;
-        }
-        if line.order > ORDERS {
-            continue;
-        }
-        let f_khz = line.hz_ratio * rate_hz / 1e3;
-        let lines = if line.alias { &mut aliases } else { &mut harmonics };
-        lines.push((f_khz, amplitude));
-        theory.extend(predicted.get(line.order as usize).map(|p| (f_khz, 2.0 * p.norm())));
-    }
-    let dbc = |lines: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
-        let levels = lines.into_iter().map(|(f, amplitude)| (f, db(amplitude / fundamental)));
-        levels.filter(|(_, level)| *level >= BOTTOM_DBC).collect()
-    };
-    let chart = Chart::new(
-        format!("Spectrum: {}", module.name),
-        Axis::linear("Frequency", "kHz").range(0.0, rate_hz / 2e3),
-        Axis::linear("Level", "dBc").range(BOTTOM_DBC, 0.0),
-    )
-    .note(format!(
-        "{}, fixed twin, {} ({hz:.2} Hz), rate {}, {COHERENT_SAMPLES} samples, lines to order {ORDERS}",
+    let stimulus = module.stimulus(key_hz(f64::from(key)), scene.rate_hz);
+    let subject = VoiceTwin::named(module.name, Twin::Fixed)?;
+    let setup = subject.setup_for(&stimulus)?;
+    let check = check::twin(module.name, Twin::Fixed, module.shape, setup)?;
+    let mut lines = Worker::new(Criterion::default())?.note_lines(&check, &stimulus)?;
+    lines.measured.truncate(ORDERS);
+    lines.predicted.truncate(ORDERS);
+    let name = evidence::key_name(key);
+    let note = format!(
+        "{}, fixed twin, {name} ({:.2} Hz), rate {}; lines to order {ORDERS}",
         module.shape.name(),
-        evidence::key_name(key),
+        lines.hz,
         scene.rate_khz()
-    ))
-    .with(
-        Series::stems(
-            "alias lines",
-            dbc(aliases),
-            BOTTOM_DBC,
-            Some(Marker::open(Outline::Circle).size(4.5)),
-        )
-        .thickness(0.75)
-        .ink(Ink::Sky),
-    )
-    .with(
-        Series::stems(
-            "harmonics",
-            dbc(harmonics),
-            BOTTOM_DBC,
-            Some(Marker::filled(Outline::Circle)),
-        )
-        .thickness(2.0)
-        .ink(Ink::Blue),
-    )
-    .with(
-        Series::markers("theory", dbc(theory), Marker::open(Outline::Cross).size(8.0))
-            .ink(Ink::Rust),
     );
+    let title = format!("Spectrum: {}", module.name);
+    let chart = draw::spectrum(&lines, f64::from(scene.rate_hz), &title, &note);
     let alt = format!(
-        "Levels of the harmonics and of the alias lines of {} on {}, with theory as crosses.",
-        module.name,
-        evidence::key_name(key)
+        "Levels of the harmonics and of the alias lines of {} on {name}, with theory as crosses.",
+        module.name
     );
     Ok(Some(Draft::chart(format!("spectrum-{}", module.name), alt, chart)))
 }

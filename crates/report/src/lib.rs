@@ -71,7 +71,7 @@ pub fn json(results: &Results) -> Result<String, Error> {
         }
         case.limit = case.limit.filter(|limit| limit.is_finite());
     }
-    let text = serde_json::to_string_pretty(&results)
+    let text = serde_json::to_string(&results)
         .map_err(|error| Error::Format { format: "JSON", why: error.to_string() })?;
     Ok(text + "\n")
 }

@@ -1,0 +1,169 @@
+//! The command line as clap reads it.
+
+use std::path::PathBuf;
+
+use clap::{Args as Arguments, Parser, Subcommand, ValueEnum};
+use plumbtone::wav::Format;
+
+/// Prove a synthesizer voice's DSP before it goes into firmware: render it, measure it, hold it
+/// against theory.
+#[derive(Parser)]
+#[command(
+    name = "plumbtone",
+    version,
+    max_term_width = 80,
+    after_help = "\
+Exit status: 0 all limits kept, 1 a limit was exceeded, 2 bad usage or input.
+
+Examples, from twelve panels of a tide organ:
+  plumbtone list                        what there is to measure
+  plumbtone check                       every module, as the tide organ needs it
+  plumbtone check panel-3.toml          only what panel 3 is made of
+  plumbtone report -o tide-organ        the same with plots and sounds"
+)]
+pub struct Args {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Subcommand)]
+pub enum Command {
+    List(List),
+    Check(Check),
+    Render(Render),
+    Report(Report),
+    Grade(Grade),
+}
+
+/// Show the modules with their parameters, and the readings.
+#[derive(Arguments)]
+#[command(after_help = "\
+Examples:
+  plumbtone list                        names to use in plans and with --set
+  plumbtone list --json > modules.json  the same for a script")]
+pub struct List {
+    /// Print one JSON object.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Run a plan and show how every limit was kept, worst first.
+#[derive(Arguments)]
+#[command(after_help = "\
+Without a plan the built-in tide-organ plan runs.
+
+Examples:
+  plumbtone check
+  plumbtone check panel-3.toml
+  plumbtone check --only spline4
+  plumbtone check --only '*/fixed/pulse' --junit panels.xml")]
+pub struct Check {
+    /// Plan in TOML.
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    pub scope: Scope,
+    /// Write the results as JSON to this file.
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the results as JUnit XML to this file.
+    #[arg(long, value_name = "FILE")]
+    pub junit: Option<PathBuf>,
+}
+
+/// Which part of a plan runs, on how many threads.
+#[derive(Arguments)]
+pub struct Scope {
+    /// Run only what matches: a module, or module/twin/shape; * and ? as in file names.
+    #[arg(long, value_name = "GLOB")]
+    pub only: Option<String>,
+    /// Threads; all cores when not given. The results are the same.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+}
+
+/// Write a note of one module to a WAV file that peaks at -12 dBFS.
+#[derive(Arguments)]
+#[command(after_help = "\
+Turn the monitor down first, and keep headphones off for the first play.
+
+Examples, the low reed of panel 3 and the reedy top of panel 12:
+  plumbtone render spline4 --set hz=55 -o reed.wav
+  plumbtone render wavetable --twin fixed --set shape=pulse --set width=0.25 \\
+      --set hz=1760 --rate 48000 --seconds 4 --bits 24 -o top.wav")]
+pub struct Render {
+    /// Module, as `plumbtone list` names it.
+    pub module: String,
+    /// Which twin sounds.
+    #[arg(long, value_enum, default_value = "float")]
+    pub twin: Twin,
+    /// A parameter of the module; may be given several times.
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub set: Vec<String>,
+    /// Sample rate, 8000 to 192000 Hz.
+    #[arg(long, value_name = "HZ", default_value_t = 44_100)]
+    pub rate: u32,
+    /// Length, 0.01 to 600 s.
+    #[arg(long, value_name = "S", default_value_t = 2.0, allow_negative_numbers = true)]
+    pub seconds: f64,
+    /// Sample format: 16 or 24-bit integer, 32-bit float.
+    #[arg(long, default_value = "16", value_parser = bits)]
+    pub bits: Format,
+    /// The WAV file.
+    #[arg(short, long, value_name = "OUT.wav")]
+    pub output: PathBuf,
+}
+
+fn bits(name: &str) -> Result<Format, String> {
+    Format::from_name(name).ok_or_else(|| "give 16, 24 or 32f".to_owned())
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Twin {
+    Float,
+    Fixed,
+}
+
+/// Run a plan and write a folder with a page, plots, sounds and data.
+#[derive(Arguments)]
+#[command(after_help = "\
+The page opens from disk: no server, no network. An earlier report of that name is replaced.
+
+Examples:
+  plumbtone report -o tide-organ
+  plumbtone report panel-3.toml -o panel-3")]
+pub struct Report {
+    /// Plan in TOML; the built-in tide-organ plan when not given.
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    pub scope: Scope,
+    /// The folder.
+    #[arg(short, long, value_name = "DIR")]
+    pub output: PathBuf,
+}
+
+/// Measure a recording: pitch, harmonics, aliasing and noise, each with its floor.
+#[derive(Arguments)]
+#[command(after_help = "\
+The note is found in the recording when hz is not set.
+
+Examples, with a recording of panel 7:
+  plumbtone grade panel-7.wav --as oscillator --set shape=ramp
+  plumbtone grade panel-7.wav --as oscillator --set hz=220 --json")]
+pub struct Grade {
+    /// Mono or stereo WAV, 16, 24 or 32-bit integer or 32-bit float; the first channel is read.
+    pub recording: PathBuf,
+    /// What was recorded.
+    #[arg(long = "as", value_enum, value_name = "WHAT")]
+    pub what: What,
+    /// hz, shape or width of the note; may be given several times.
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub set: Vec<String>,
+    /// Print one JSON object.
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+pub enum What {
+    Oscillator,
+}

@@ -1,0 +1,124 @@
+//! `plumbtone check` and `plumbtone report`: both run a plan.
+
+use std::io::IsTerminal;
+use std::path::Path;
+
+use glob::Pattern;
+use indicatif::{ProgressBar, ProgressStyle};
+use plumbtone::plan::Plan;
+use plumbtone::run::{self, Run, Timing};
+use plumbtone::worker::Job;
+use plumbtone::{Check, Results};
+
+use crate::fault::Fault;
+use crate::{Outcome, args, output};
+
+/// Columns of the table when the terminal does not say.
+const WIDTH: usize = 80;
+
+pub fn check(args: &args::Check) -> Outcome {
+    let run = planned(args.plan.as_deref(), &args.scope)?;
+    for file in args.json.iter().chain(&args.junit) {
+        output::writable(file)?;
+    }
+    let (results, timing) = carry_out(run)?;
+    if let Some(file) = &args.json {
+        output::file(file, plumbtone_report::json(&results)?.as_bytes())?;
+    }
+    if let Some(file) = &args.junit {
+        output::file(file, plumbtone_report::junit(&results)?.as_bytes())?;
+    }
+    output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
+    output::note(&where_time_went(&timing));
+    Ok(results.all_good())
+}
+
+pub fn report(args: &args::Report) -> Outcome {
+    let run = planned(args.plan.as_deref(), &args.scope)?;
+    plumbtone_report::prepare(&args.output)?;
+    let (results, timing) = carry_out(run)?;
+    plumbtone_report::write(&args.output, &results)?;
+    output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
+    output::note(&where_time_went(&timing));
+    output::note(&format!(
+        "open {}; for its sounds turn the monitor down first, headphones off for the first play",
+        args.output.join("index.html").display()
+    ));
+    Ok(results.all_good())
+}
+
+fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fault> {
+    let plan = match plan {
+        Some(path) => Plan::read(path)?,
+        None => Plan::built_in()?,
+    };
+    let mut checks = plan.checks()?;
+    if let Some(only) = &scope.only {
+        let pattern =
+            Pattern::new(only).map_err(|error| Fault::new(format!("--only {only}: {error}")))?;
+        let names: Vec<String> = checks.iter().map(name).collect();
+        checks.retain(|check| {
+            let name = name(check);
+            let module = name.split('/').next().unwrap_or_default();
+            pattern.matches(&name) || pattern.matches(module)
+        });
+        if let (true, Some(first)) = (checks.is_empty(), names.first()) {
+            return Err(Fault::new(format!(
+                "--only {only} matches nothing in the plan: its {} checks are named like {first}",
+                names.len()
+            )));
+        }
+    }
+    let mut run = Run::new(plan.title(), checks);
+    run.jobs = scope.jobs.map_or(0, usize::from);
+    Ok(run)
+}
+
+/// "spline4/fixed/ramp"; noise has no shape.
+fn name(check: &Check) -> String {
+    let job = Job::of(check, &[]);
+    let mut name = job.subject.name().into_owned();
+    if let Some(twin) = job.twin {
+        name = format!("{name}/{}", twin.name());
+    }
+    if job.noise.is_none() {
+        name = format!("{name}/{}", job.stimulus.shape.name());
+    }
+    name
+}
+
+/// Runs with a bar on standard error when that is a terminal.
+fn carry_out(run: Run<'_>) -> Result<(Results, Timing), Fault> {
+    if !std::io::stderr().is_terminal() {
+        return Ok(run::run(&run)?);
+    }
+    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} notes  {per_sec}  {eta} to go")
+        .map_err(Fault::new)?;
+    let bar = ProgressBar::new(0).with_style(style);
+    let progress = |done: usize, all: usize| {
+        bar.set_length(all as u64);
+        bar.set_position(done as u64);
+    };
+    let done = run::run(&Run { progress: Some(&progress), ..run });
+    bar.finish_and_clear();
+    Ok(done?)
+}
+
+/// "1056 notes in 62.1 s; work: 61 % pitch, ..."
+fn where_time_went(timing: &Timing) -> String {
+    let parts = timing.spent.parts();
+    let work: f64 = parts.iter().map(|(_, seconds)| seconds).sum();
+    let parts: Vec<String> = parts
+        .iter()
+        .filter(|(_, seconds)| *seconds > 0.0)
+        .map(|(name, seconds)| format!("{name} {:.0} %", 100.0 * seconds / work))
+        .collect();
+    let seconds = timing.wall.as_secs_f64();
+    format!("{} notes in {seconds:.1} s; work: {}", timing.notes, parts.join(", "))
+}
+
+/// Colour only for a terminal, and never against NO_COLOR.
+fn colour() -> bool {
+    let refused = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    !refused && std::io::stdout().is_terminal()
+}

@@ -1,0 +1,69 @@
+//! Where bytes go: standard output, standard error, files.
+
+use std::io::{ErrorKind, Write};
+use std::path::Path;
+
+use crate::fault::Fault;
+
+/// Prints to standard output. A reader that has seen enough, such as `head`, is no error.
+///
+/// # Errors
+/// Anything else that keeps the text from being written, such as a full disk.
+pub fn print(text: &str) -> Result<(), Fault> {
+    let mut stdout = std::io::stdout().lock();
+    match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            Err(Fault::new(format!("cannot write to standard output: {error}")))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Prints a remark to standard error; nothing depends on it.
+pub fn note(text: &str) {
+    let _ = writeln!(std::io::stderr(), "{text}");
+}
+
+/// Writes a file whole or not at all. Devices and pipes are written to, never replaced.
+///
+/// # Errors
+/// The folder is missing, read-only or full.
+pub fn file(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
+    if is_special(path) {
+        let fail = plumbtone::Error::file("write", path);
+        let written = std::fs::OpenOptions::new()
+            .write(true)
+            .open(path)
+            .and_then(|mut file| file.write_all(bytes));
+        return written.map_err(|error| fail(error).into());
+    }
+    Ok(plumbtone::files::write_whole(path, bytes)?)
+}
+
+/// Looks whether `path` can be written before a long run starts; leaves no trace.
+///
+/// # Errors
+/// As [`file`].
+pub fn writable(path: &Path) -> Result<(), Fault> {
+    if is_special(path) {
+        return Ok(());
+    }
+    if path.is_dir() {
+        let path = path.display();
+        return Err(Fault::new(format!("cannot write {path}: it is a folder, name a file")));
+    }
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    tempfile::Builder::new().prefix(".plumbtone-").tempfile_in(folder).map(drop).map_err(|error| {
+        // The temporary name would only confuse: keep the reason alone.
+        let reason = error.raw_os_error().map(std::io::Error::from_raw_os_error);
+        plumbtone::Error::file("write", path)(reason.unwrap_or_else(|| error.kind().into())).into()
+    })
+}
+
+/// Whether something is there that is neither a file nor a folder.
+fn is_special(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir())
+}

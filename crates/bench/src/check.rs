@@ -83,6 +83,21 @@ pub fn twin(module: &str, twin: Twin, shape: Shape, setup: Setup) -> Result<Chec
     })
 }
 
+/// Holds any subject against the closed forms and derived limits of a twin: a port that is
+/// to be the same module, or a module that was broken on purpose.
+///
+/// # Errors
+/// See [`twin`].
+pub fn against(
+    subject: Arc<dyn Subject>,
+    module: &str,
+    which: Twin,
+    shape: Shape,
+    setup: Setup,
+) -> Result<Check, Error> {
+    Ok(Check { subject, ..twin(module, which, shape, setup)? })
+}
+
 impl Check {
     fn of(subject: Arc<dyn Subject>, shape: Option<Shape>) -> Self {
         Self {

@@ -24,6 +24,8 @@ const EXACT: f64 = 1e-12;
 
 /// The closed forms of one module with one setup.
 pub struct Yardstick {
+    module: &'static str,
+    setup: Setup,
     shape: Shape,
     width: f64,
     latency: f64,
@@ -76,7 +78,19 @@ impl Yardstick {
         };
         let latency = (entry.latency_samples)(setup);
         let usable = entry.usable_from;
-        Ok(Some(Self { shape: setup.shape, width, latency, usable, wave, law }))
+        let (module, setup) = (entry.name, *setup);
+        let shape = setup.shape;
+        Ok(Some(Self { module, setup, shape, width, latency, usable, wave, law }))
+    }
+
+    /// Name of the module.
+    pub fn module(&self) -> &'static str {
+        self.module
+    }
+
+    /// Whether both have the same exact evaluation.
+    pub fn agrees_with(&self, other: &Self) -> bool {
+        (self.module, self.setup) == (other.module, other.setup)
     }
 
     /// From which frequency on the twin is worth using, cycles per sample.
@@ -250,7 +264,7 @@ impl Yardstick {
                 // the binomial coefficients, whose sum is 2^(N−1).
                 let (unit, errors) = match (twin, order) {
                     (Twin::Fixed, 2) => (LSB, 0.5),
-                    (Twin::Fixed, 3) => (LSB, 1.0),
+                    (Twin::Fixed, 3) => (LSB, 1.5),
                     (Twin::Fixed, _) => (LSB, 1.5),
                     (_, 2) => (HALF_ULP, 4.0),
                     (_, 3) => (HALF_ULP, 4.0),
@@ -382,8 +396,8 @@ fn ideal(shape: Shape, width: f64) -> Result<Option<PiecewiseLinear>, Error> {
     })
 }
 
-/// Mean square error of the Q1.31 polynomial in units of one floor: 1 for s² − 1; s³ − s
-/// floors s² − 1 (weight s², mean 1/3) and the product; s⁴ − 2s² floors s² (weight
+/// Mean square error of the Q1.31 polynomial in units of one rounding: 1 for s² − 1; s³ − s
+/// rounds s² − 1 (weight s², mean 1/3) and the product; s⁴ − 2s² rounds s² (weight
 /// (2s² − 2)², mean 32/15) and the product.
 fn fixed_roundings(order: u32) -> f64 {
     match order {

@@ -1,10 +1,12 @@
 //! Runs checks: every note of every check on both cores, the same results in any order.
 
+use std::collections::HashMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use plumbtone_measure::audibility::Criterion;
+use plumbtone_voice::Shape;
 use rayon::prelude::*;
 
 use crate::check::Check;
@@ -69,31 +71,42 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         complete(check)?;
     }
     let notes = notes(&run.checks);
+    let groups = groups(&run.checks, &notes);
     let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
     let done = AtomicUsize::new(0);
-    let measure = |note: &Note| -> Result<Vec<Case>, Error> {
+    let measure = |group: &Vec<usize>| -> Result<Vec<(usize, Vec<Case>)>, Error> {
         let taken = idle.lock().ok().and_then(|mut idle| idle.pop());
         let mut worker = match taken {
             Some(worker) => worker,
             None => Worker::new(run.criterion)?,
         };
-        let cases = measure(&mut worker, &run.checks[note.check], *note);
+        let mut cases = Vec::with_capacity(group.len());
+        for &index in group {
+            let note = notes[index];
+            cases.push((index, measure(&mut worker, &run.checks[note.check], note)?));
+            if let Some(progress) = run.progress {
+                progress(done.fetch_add(1, Ordering::Relaxed) + 1, notes.len());
+            }
+        }
         if let Ok(mut idle) = idle.lock() {
             idle.push(worker);
         }
-        if let Some(progress) = run.progress {
-            progress(done.fetch_add(1, Ordering::Relaxed) + 1, notes.len());
-        }
-        cases
+        Ok(cases)
     };
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(run.jobs)
         .build()
         .map_err(|error| Error::Request(format!("cannot start {} threads: {error}", run.jobs)))?;
     // Scans are long: they come first in `notes`, and small pieces keep both cores busy.
-    let cases: Vec<Result<Vec<Case>, Error>> =
-        pool.install(|| notes.par_iter().with_max_len(1).map(measure).collect());
-    let findings = collect(run, &notes, cases)?;
+    let taken: Vec<Result<Vec<(usize, Vec<Case>)>, Error>> =
+        pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
+    let mut cases = vec![Vec::new(); notes.len()];
+    for group in taken {
+        for (index, taken) in group? {
+            cases[index] = taken;
+        }
+    }
+    let findings = collect(run, &notes, &cases);
     let mut timing = Timing { wall: clock.elapsed(), notes: notes.len(), ..Timing::default() };
     for worker in idle.lock().map(|mut idle| std::mem::take(&mut *idle)).unwrap_or_default() {
         timing.spent.add(&worker.spent);
@@ -170,6 +183,29 @@ fn notes(checks: &[Check]) -> Vec<Note> {
     notes
 }
 
+/// Notes that share an exact evaluation, so that one worker takes them one after the other:
+/// the twins of a module at the same rate and key. Indices into `notes`, in their order.
+fn groups(checks: &[Check], notes: &[Note]) -> Vec<Vec<usize>> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut open: HashMap<(&str, Option<Shape>, u64, u32, u8), usize> = HashMap::new();
+    for (index, note) in notes.iter().enumerate() {
+        let check = &checks[note.check];
+        let (Some(yardstick), Some(key)) = (&check.yardstick, note.key) else {
+            groups.push(vec![index]);
+            continue;
+        };
+        let name = yardstick.module();
+        let rate_hz = check.rates_hz[note.rate];
+        let place = (name, check.shape, check.width.to_bits(), rate_hz, key);
+        let group = *open.entry(place).or_insert(groups.len());
+        match groups.get_mut(group) {
+            Some(mates) => mates.push(index),
+            None => groups.push(vec![index]),
+        }
+    }
+    groups
+}
+
 /// The questions that a scan, or that a note, answers.
 fn questions(check: &Check, scan: bool) -> Vec<(Kind, Bound)> {
     check.asked.iter().copied().filter(|(kind, _)| (*kind == Kind::CleanNote) == scan).collect()
@@ -182,15 +218,7 @@ fn measure(worker: &mut Worker, check: &Check, note: Note) -> Result<Vec<Case>, 
     worker.take(&job)
 }
 
-fn collect(
-    run: &Run<'_>,
-    notes: &[Note],
-    cases: Vec<Result<Vec<Case>, Error>>,
-) -> Result<Vec<Finding>, Error> {
-    let mut taken: Vec<(Note, Vec<Case>)> = Vec::with_capacity(notes.len());
-    for (note, cases) in notes.iter().zip(cases) {
-        taken.push((*note, cases?));
-    }
+fn collect(run: &Run<'_>, notes: &[Note], taken: &[Vec<Case>]) -> Vec<Finding> {
     let mut findings = Vec::new();
     for (index, check) in run.checks.iter().enumerate() {
         for (rate, &rate_hz) in check.rates_hz.iter().enumerate() {
@@ -199,8 +227,9 @@ fn collect(
                 for (question, &(kind, bound)) in asked.iter().enumerate() {
                     let own =
                         |note: &Note| note.check == index && note.rate == rate && note.scan == scan;
-                    let cases: Vec<Case> = taken
+                    let cases: Vec<Case> = notes
                         .iter()
+                        .zip(taken)
                         .filter(|(note, _)| own(note))
                         .map(|(_, cases)| cases[question].clone())
                         .collect();
@@ -209,7 +238,7 @@ fn collect(
             }
         }
     }
-    Ok(findings)
+    findings
 }
 
 fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Case>) -> Finding {
@@ -246,7 +275,7 @@ fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Cas
     let mut finding = Finding {
         subject: check.subject.name().into_owned(),
         twin: check.twin,
-        width: (check.shape == Some(plumbtone_voice::Shape::Pulse)).then_some(check.width),
+        width: (check.shape == Some(Shape::Pulse)).then_some(check.width),
         shape,
         rate_hz,
         kind,

@@ -1,4 +1,5 @@
 //! The integration suite of the workspace: one binary, one module per subject.
 
+mod grade;
 mod measure;
 mod theory;

@@ -117,7 +117,7 @@ impl Harmonic {
 
     /// Every line that stands in the spectrum, whether foreseen or not: the harmonics at
     /// multiples of `f0_hz`, then each local peak outside their main lobes as a line of its
-    /// own. The flat top of the window keeps a peak's level within 0.002 dB wherever it lies
+    /// own; of lines closer than 5 bins the strongest stands for all. The flat top of the window keeps a peak's level within 0.002 dB wherever it lies
     /// between bins; peaks of noise are lines too.
     ///
     /// # Errors
@@ -139,13 +139,17 @@ impl Harmonic {
             amplitude: line.amplitude.norm(),
             is_harmonic: true,
         }));
-        let scale = 2.0 / (self.input.len() as f64 * WINDOW.coherent_gain());
-        for (bin, three) in self.bins.windows(3).enumerate() {
-            let [left, level, right] = [0, 1, 2].map(|i| three[i].norm_sqr());
-            let place = (bin + 1) as f64;
+        let scale =
+            2.0 / (self.input.len() as f64 * WINDOW.transform(0.0, self.input.len()).norm());
+        // The flat top ripples: a peak is the highest within half the lobe's half-width.
+        let reach = WINDOW.main_lobe_bins() / 2;
+        let powers: Vec<f64> = self.bins.iter().map(|bin| bin.norm_sqr()).collect();
+        for (bin, around) in powers.windows(2 * reach + 1).enumerate() {
+            let place = (bin + reach) as f64;
             let order = (place * bin_hz / f0_hz).round();
             let clear = (place - order * f0_hz / bin_hz).abs() > lobe && place > lobe;
-            if clear && level > left && level >= right {
+            let (before, level, after) = (&around[..reach], around[reach], &around[reach + 1..]);
+            if clear && before.iter().all(|p| *p < level) && after.iter().all(|p| *p <= level) {
                 let (hz, amplitude) = (place * bin_hz, level.sqrt() * scale);
                 out.push(Component { hz, amplitude, is_harmonic: false });
             }

@@ -3,3 +3,4 @@
 mod grade;
 mod measure;
 mod theory;
+mod user;

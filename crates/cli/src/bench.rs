@@ -1,10 +1,11 @@
 //! `plumbtone check` and `plumbtone report`: both run a plan.
 
+use std::fmt::Write;
 use std::io::IsTerminal;
 use std::path::Path;
 
 use glob::Pattern;
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{ProgressBar, ProgressState, ProgressStyle};
 use plumbtone::plan::Plan;
 use plumbtone::run::{self, Run, Timing};
 use plumbtone::worker::Job;
@@ -92,8 +93,13 @@ fn carry_out(run: Run<'_>) -> Result<(Results, Timing), Fault> {
     if !std::io::stderr().is_terminal() {
         return Ok(run::run(&run)?);
     }
-    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} notes  {per_sec}  {eta} to go")
-        .map_err(Fault::new)?;
+    let style =
+        ProgressStyle::with_template("{bar:30} {pos}/{len} notes, {rate} a second, {eta} to go")
+            .map_err(Fault::new)?
+            .with_key("rate", |state: &ProgressState, text: &mut dyn Write| {
+                // A bar that cannot be drawn is no reason to stop.
+                let _ = write!(text, "{:.0}", state.per_sec());
+            });
     let bar = ProgressBar::new(0).with_style(style);
     let progress = |done: usize, all: usize| {
         bar.set_length(all as u64);

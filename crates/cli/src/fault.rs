@@ -3,6 +3,8 @@
 use std::fmt::Display;
 use std::process::ExitCode;
 
+use clap::error::ErrorKind;
+
 /// One line that says what is wrong and how to mend it.
 #[derive(Debug)]
 pub struct Fault(String);
@@ -15,6 +17,9 @@ impl Fault {
 
     /// What clap found, without its usage lines.
     pub fn usage(error: &clap::Error) -> Self {
+        if error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+            return Self::new("no subcommand given: see `plumbtone --help`");
+        }
         let text = error.to_string();
         let text = text.split("\n\nUsage:").next().unwrap_or_default();
         let text = text.split("\n\nFor more information").next().unwrap_or_default();

@@ -52,15 +52,7 @@ pub fn writable(path: &Path) -> Result<(), Fault> {
         let path = path.display();
         return Err(Fault::new(format!("cannot write {path}: it is a folder, name a file")));
     }
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    tempfile::Builder::new().prefix(".plumbtone-").tempfile_in(folder).map(drop).map_err(|error| {
-        // The temporary name would only confuse: keep the reason alone.
-        let reason = error.raw_os_error().map(std::io::Error::from_raw_os_error);
-        plumbtone::Error::file("write", path)(reason.unwrap_or_else(|| error.kind().into())).into()
-    })
+    Ok(plumbtone_report::writable_beside(path)?)
 }
 
 /// Whether something is there that is neither a file nor a folder.

@@ -178,57 +178,61 @@ fn points(cases: &[Case]) -> Vec<(f64, f64)> {
     cases.iter().filter_map(|case| Some((f64::from(case.key?), case.value?))).collect()
 }
 
-/// Cents against key: of every twin, the module that is furthest off.
+/// Cents against key: of every twin, the module that is furthest off. The limit halves with every
+/// octave, so the scale is logarithmic and shows the size of the deviation only.
 fn pitch(results: &Results, scene: &Scene<'_>) -> Option<Draft> {
     let twins =
         [(Twin::Float, Ink::Blue, Outline::Circle), (Twin::Fixed, Ink::Rust, Outline::Cross)];
-    let mut band: Vec<(f64, f64, f64)> = Vec::new();
+    let findings: Vec<&Finding> = scene.findings(results, Kind::Pitch).collect();
+    let of_key = |twin: Option<Twin>, key: u8| {
+        let findings = findings.iter().filter(move |f| twin.is_none() || f.twin == twin);
+        findings.flat_map(|f| &f.cases).filter(move |case| case.key == Some(key))
+    };
+    let mut limits = Vec::new();
     let mut marked = Vec::new();
+    for &key in &scene.keys {
+        let limit = of_key(None, key).filter_map(|case| case.limit).reduce(f64::min);
+        limits.extend(limit.map(|limit| (f64::from(key), limit)));
+    }
     for (twin, ink, outline) in twins {
-        let findings: Vec<&Finding> =
-            scene.findings(results, Kind::Pitch).filter(|f| f.twin == Some(twin)).collect();
-        let mut worst: Vec<(f64, f64)> = Vec::new();
-        for &key in &scene.keys {
-            let cases = findings.iter().flat_map(|f| &f.cases).filter(|case| case.key == Some(key));
-            let value = cases
-                .clone()
-                .filter_map(|case| case.value)
-                .max_by(|a, b| a.abs().total_cmp(&b.abs()));
-            worst.extend(value.map(|value| (f64::from(key), value)));
-            let limit = cases.filter_map(|case| case.limit).reduce(f64::min);
-            if let Some(limit) = limit
-                && band.iter().all(|edge| edge.0 != f64::from(key))
-            {
-                band.push((f64::from(key), -limit, limit));
-            }
+        let worst: Vec<(f64, f64)> = scene
+            .keys
+            .iter()
+            .filter_map(|&key| {
+                let sizes = of_key(Some(twin), key).filter_map(|case| Some(case.value?.abs()));
+                Some((f64::from(key), sizes.reduce(f64::max)?))
+            })
+            .collect();
+        if worst.is_empty() {
+            continue;
         }
-        if !worst.is_empty() {
-            let mut modules: Vec<&str> = findings.iter().map(|f| f.subject.as_str()).collect();
-            modules.dedup();
-            modules.sort_unstable();
-            modules.dedup();
-            let name = match modules.as_slice() {
-                [one] => format!("{} twin of {one}", twin.name()),
-                many => format!("{} twins, furthest of {} modules", twin.name(), many.len()),
-            };
-            let size = if outline == Outline::Cross { 9.0 } else { 7.0 };
-            marked.push(Series::markers(name, worst, Marker::open(outline).size(size)).ink(ink));
-        }
+        let name = format!("{} twins", twin.name());
+        let size = if outline == Outline::Cross { 9.0 } else { 7.0 };
+        marked.push(Series::markers(name, worst, Marker::open(outline).size(size)).ink(ink));
     }
     if marked.is_empty() {
         return None;
     }
-    band.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut chart =
-        Chart::new("Pitch against key", scene.key_axis(), Axis::linear("Deviation", "cents")).note(
-            format!("equal temperament, A4 = 440 Hz; one second of audio at {}", scene.rate_khz()),
-        );
-    if !band.is_empty() {
-        chart = chart.with(Series::band("limit", &band));
+    let bottom = marked
+        .iter()
+        .flat_map(|series| &series.points)
+        .chain(&limits)
+        .map(|(_, cents)| *cents)
+        .filter(|cents| *cents > 0.0)
+        .fold(f64::INFINITY, f64::min);
+    let axis = Axis::log10("Size of the deviation", "cents");
+    let mut chart = Chart::new("Pitch against key", scene.key_axis(), axis).note(format!(
+        "furthest off of all modules and shapes; equal temperament, A4 = 440 Hz; rate {}",
+        scene.rate_khz()
+    ));
+    if !limits.is_empty() {
+        let edges: Vec<_> =
+            limits.iter().map(|(key, limit)| (*key, bottom / 2.0, *limit)).collect();
+        chart = chart.with(Series::band("within the limit", &edges));
     }
     let chart = marked.into_iter().fold(chart, Chart::with);
     let alt = format!(
-        "Deviation in cents of the float and the fixed twin on keys {}, with the limit as a band.",
+        "Deviation in cents of the float and the fixed twins on keys {}, with the limit as a band.",
         span(&scene.keys)
     );
     Some(Draft::chart("pitch", alt, chart))
@@ -257,7 +261,10 @@ fn aliases(results: &Results, scene: &Scene<'_>, twin: Twin) -> Option<Draft> {
     };
     let axis = Axis::linear("Aliases over harmonics", "dB");
     let chart = Chart::new(title, scene.key_axis(), axis)
-        .note(format!("power from 20 Hz to 20 kHz, rate {}", scene.rate_khz()))
+        .note(format!(
+            "power from 20 Hz to 20 kHz, rounding noise on the alias lines included; rate {}",
+            scene.rate_khz()
+        ))
         .legend(Legend::LineEnds);
     let chart = lines.iter().enumerate().fold(chart, |chart, (index, (name, points))| {
         chart.with(Series::new(*name, points.clone(), Style::Line(Line::distinct(index))))
@@ -287,7 +294,7 @@ fn noise(results: &Results, scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         "lines: predicted for white roundings; markers: measured; rate {}",
         scene.rate_khz()
     ))
-    .mark(Mark::horizontal(USABLE_DB, "usable"));
+    .mark(Mark::horizontal(USABLE_DB, "usable below"));
     let mut names = Vec::new();
     for finding in scene.findings(results, Kind::Noise) {
         let Some(twin) = finding.twin.filter(|_| finding.shape == Shape::Ramp.name()) else {
@@ -371,8 +378,9 @@ fn residual(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         lower =
             lower.mark(Mark::horizontal(bound, "bound")).mark(Mark::horizontal(-bound, "bound"));
     }
-    let upper = Chart::new("Fixed twin", time(), Axis::linear("Output", "full scale"))
-        .with(Series::line("", output));
+    let upper =
+        Chart::new("Fixed twin", time(), Axis::linear("Output", "full scale").range(-0.75, 0.75))
+            .with(Series::line("", output));
     let mut sheet = Sheet::new(format!("Residual of the twins over time: {}", module.name));
     sheet.note = format!(
         "{}, {} ({hz:.2} Hz), rate {}; bound: roundings of both twins added up",
@@ -410,7 +418,8 @@ fn residual_level(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
     .note(format!("{RESIDUAL_SAMPLES} samples per key, rate {}", scene.rate_khz()))
     .legend(Legend::LineEnds);
     let mut names = Vec::new();
-    for module in &scene.modules {
+    // A sine has no rivals, and eight lines can be named at their ends.
+    for module in scene.modules.iter().filter(|module| module.shape != Shape::Sine) {
         let points: Result<Vec<_>, _> =
             scene.keys.par_iter().map(|&key| peak(module, key)).collect();
         let points = points?;

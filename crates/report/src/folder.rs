@@ -1,5 +1,6 @@
 //! The report folder: made beside its place, moved there when it is complete.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use plumbtone::theory::tuning::key_hz;
@@ -124,16 +125,26 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
     Ok(sounds)
 }
 
+/// Looks whether something can be put beside `path`, where it will be made before it is moved
+/// into place; leaves no trace.
+///
+/// # Errors
+/// The folder is missing, read-only or full.
+pub fn writable_beside(path: &Path) -> Result<(), Error> {
+    beside(path).map(drop)
+}
+
 /// A private folder on the same file system, removed with all its contents when dropped.
-fn beside(folder: &Path) -> Result<tempfile::TempDir, Error> {
-    let parent = match folder.parent() {
+fn beside(path: &Path) -> Result<tempfile::TempDir, Error> {
+    let parent = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
+    // Asked first, because this error still has the system's own words.
+    std::fs::metadata(parent).map_err(refused("write", path))?;
     tempfile::Builder::new().prefix(".plumbtone-").tempdir_in(parent).map_err(|error| {
         // The scratch name would only confuse: keep the reason alone.
-        let reason = error.raw_os_error().map(std::io::Error::from_raw_os_error);
-        refused("create", folder)(reason.unwrap_or_else(|| error.kind().into()))
+        refused("write", path)(error.kind().into())
     })
 }
 
@@ -141,7 +152,7 @@ fn create(folder: &Path) -> Result<(), Error> {
     std::fs::create_dir(folder).map_err(refused("create", folder))
 }
 
-fn refused(action: &'static str, path: &Path) -> impl FnOnce(std::io::Error) -> Error {
+fn refused(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Error {
     let path = PathBuf::from(path);
     move |error| plumbtone::Error::file(action, path)(error).into()
 }

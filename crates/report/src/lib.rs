@@ -12,7 +12,7 @@ mod table;
 use plumbtone::results::{Case, Finding};
 use plumbtone::{Results, Verdict};
 
-pub use folder::{prepare, write};
+pub use folder::{prepare, writable_beside, write};
 pub use junit::junit;
 pub use table::table;
 

@@ -1,0 +1,157 @@
+use crate::{folder, run};
+
+/// Chunks of a RIFF file by name (Multimedia Programming Interface and Data Specifications 1.0,
+/// 1991), without the reader that the bench uses.
+fn chunk<'a>(file: &'a [u8], name: &[u8; 4]) -> &'a [u8] {
+    assert_eq!((&file[..4], &file[8..12]), (&b"RIFF"[..], &b"WAVE"[..]));
+    assert_eq!(u32_at(file, 4) as usize + 8, file.len(), "RIFF size");
+    let mut at = 12;
+    while at < file.len() {
+        let size = u32_at(file, at + 4) as usize;
+        if &file[at..at + 4] == name {
+            return &file[at + 8..at + 8 + size];
+        }
+        at += 8 + size + size % 2;
+    }
+    panic!("no chunk {name:?}");
+}
+
+fn u32_at(bytes: &[u8], at: usize) -> u32 {
+    u32::from_le_bytes(bytes[at..at + 4].try_into().expect("four bytes"))
+}
+
+fn u16_at(bytes: &[u8], at: usize) -> u16 {
+    u16::from_le_bytes(bytes[at..at + 2].try_into().expect("two bytes"))
+}
+
+#[test]
+fn header_and_peak_are_right_in_every_format() {
+    let folder = folder();
+    // Peak of -12 dBFS: 10^(-12/20) = 0.251189.
+    let peak = 10_f64.powf(-0.6);
+    for (bits, tag, bytes) in [("16", 1, 2), ("24", 1, 3), ("32f", 3, 4)] {
+        let args = [
+            "render",
+            "spline4",
+            "--bits",
+            bits,
+            "--rate",
+            "48000",
+            "--seconds",
+            "0.5",
+            "-o",
+            "a.wav",
+        ];
+        let (status, stdout, stderr) = run(&folder, &args);
+        assert_eq!((status, stdout.as_str()), (0, ""), "{stderr}");
+        assert!(stderr.contains("turn the monitor down first"), "{stderr}");
+        assert!(stderr.contains("-12 dBFS"), "{stderr}");
+        let file = std::fs::read(folder.path().join("a.wav")).expect("the file");
+        let format = chunk(&file, b"fmt ");
+        // An extensible format carries the tag at the head of its sub-format.
+        let extensible = u16_at(format, 0) == 0xFFFE;
+        assert_eq!(if extensible { u16_at(format, 24) } else { u16_at(format, 0) }, tag);
+        assert_eq!(u16_at(format, 2), 1, "channels");
+        assert_eq!(u32_at(format, 4), 48_000, "rate");
+        assert_eq!(u32_at(format, 8), 48_000 * bytes, "bytes per second");
+        assert_eq!(u32::from(u16_at(format, 12)), bytes, "bytes per frame");
+        assert_eq!(u32::from(u16_at(format, 14)), 8 * bytes, "bits");
+        let data = chunk(&file, b"data");
+        assert_eq!(data.len(), 24_000 * bytes as usize);
+        let largest = data
+            .chunks_exact(bytes as usize)
+            .map(|sample| match *sample {
+                [a, b] => f64::from(i16::from_le_bytes([a, b])) / 32_768.0,
+                [a, b, c] => f64::from(i32::from_le_bytes([0, a, b, c])) / 2_147_483_648.0,
+                [a, b, c, d] => f64::from(f32::from_le_bytes([a, b, c, d])),
+                _ => unreachable!("two to four bytes"),
+            })
+            .fold(0.0_f64, |largest, sample| largest.max(sample.abs()));
+        // Half a step of 16 bits.
+        assert!((largest - peak).abs() <= 0.5 / 32_768.0, "{bits}: {largest}");
+    }
+}
+
+#[test]
+fn same_bits_every_time_and_different_ones_from_the_other_twin() {
+    let folder = folder();
+    let render = |name: &str, twin: &str| {
+        let args = [
+            "render",
+            "diffpoly3",
+            "--twin",
+            twin,
+            "--set",
+            "hz=110",
+            "--set",
+            "shape=pulse",
+            "--set",
+            "width=0.3",
+            "--bits",
+            "32f",
+            "--seconds",
+            "0.2",
+            "-o",
+            name,
+        ];
+        assert_eq!(run(&folder, &args).0, 0);
+        std::fs::read(folder.path().join(name)).expect("the file")
+    };
+    assert!(render("a.wav", "float") == render("b.wav", "float"));
+    assert!(render("a.wav", "float") != render("c.wav", "fixed"));
+}
+
+#[test]
+fn sounds_at_the_frequency_asked_for() {
+    let folder = folder();
+    let args = [
+        "render",
+        "naive",
+        "--set",
+        "hz=1000",
+        "--set",
+        "shape=pulse",
+        "--rate",
+        "8000",
+        "--seconds",
+        "1",
+        "-o",
+        "a.wav",
+    ];
+    assert_eq!(run(&folder, &args).0, 0);
+    let file = std::fs::read(folder.path().join("a.wav")).expect("the file");
+    // 1000 Hz at 8000 Hz: four samples up, four down.
+    let signs: Vec<bool> = chunk(&file, b"data").chunks_exact(2).map(|s| s[1] < 0x80).collect();
+    for (n, &up) in signs.iter().enumerate() {
+        assert_eq!(up, n % 8 < 4, "sample {n}");
+    }
+}
+
+#[test]
+fn every_module_renders_with_every_setting_that_it_lists() {
+    let folder = folder();
+    for entry in plumbtone::voice::oscillators::ENTRIES {
+        let set: Vec<String> =
+            entry.parameters.iter().map(|p| format!("{}={}", p.name, p.default)).collect();
+        let mut args = vec!["render", entry.name, "--seconds", "0.01", "-o", "a.wav"];
+        for set in &set {
+            args.extend(["--set", set]);
+        }
+        for twin in ["float", "fixed"] {
+            let args = [&args[..], &["--twin", twin]].concat();
+            let (status, _, stderr) = run(&folder, &args);
+            assert_eq!(status, 0, "{args:?}: {stderr}");
+        }
+    }
+}
+
+#[test]
+fn a_seed_changes_the_noise() {
+    let folder = folder();
+    let render = |seed: &str| {
+        let args = ["render", "white", "--set", seed, "--seconds", "0.01", "-o", "a.wav"];
+        assert_eq!(run(&folder, &args).0, 0);
+        std::fs::read(folder.path().join("a.wav")).expect("the file")
+    };
+    assert!(render("seed=1") != render("seed=2"));
+}

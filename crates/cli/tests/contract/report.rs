@@ -1,0 +1,132 @@
+use std::path::Path;
+
+use crate::{PANEL_3, folder, names, refused, run, write};
+
+const PARTS: [&str; 5] = ["index.html", "junit.xml", "plots", "results.json", "wav"];
+
+/// The page as XML: it is written so that it is both.
+fn page(folder: &Path) -> String {
+    std::fs::read_to_string(folder.join("index.html")).expect("the page")
+}
+
+fn parse(text: &str) -> roxmltree::Document<'_> {
+    let options = roxmltree::ParsingOptions { allow_dtd: true, ..Default::default() };
+    roxmltree::Document::parse_with_options(text, options).expect("well-formed")
+}
+
+#[test]
+fn folder_is_complete_and_refers_only_to_itself() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_3);
+    let (status, text, stderr) = run(&folder, &["report", "panel.toml", "-o", "panel"]);
+    assert_eq!(status, 0, "{stderr}");
+    assert!(text.contains("8 findings"), "{text}");
+    assert!(stderr.contains("panel/index.html"), "{stderr}");
+    assert_eq!(names(folder.path()), ["panel", "panel.toml"]);
+    let report = folder.path().join("panel");
+    assert_eq!(names(&report), PARTS);
+
+    let text = page(&report);
+    let document = parse(&text);
+    let mut referred = Vec::new();
+    for node in document.descendants().filter(|node| node.is_element()) {
+        for target in ["src", "href"].into_iter().filter_map(|name| node.attribute(name)) {
+            if let Some(anchor) = target.strip_prefix('#') {
+                let found = document.descendants().any(|n| n.attribute("id") == Some(anchor));
+                assert!(found, "{target}");
+            } else {
+                assert!(report.join(target).is_file(), "{target}");
+                referred.push(target.to_owned());
+            }
+        }
+        if node.has_tag_name("img") {
+            assert!(node.attribute("alt").is_some_and(|alt| alt.len() > 20));
+        }
+        assert!(!node.has_tag_name("script"));
+    }
+    // And nothing lies there that the page does not mention.
+    for part in ["plots", "wav"] {
+        for name in names(&report.join(part)) {
+            assert!(referred.contains(&format!("{part}/{name}")), "{part}/{name}");
+        }
+    }
+    for plot in [
+        "pitch",
+        "aliases-float",
+        "aliases-fixed",
+        "residual-time",
+        "residual-level",
+        "spectrum-spline4",
+    ] {
+        assert!(referred.contains(&format!("plots/{plot}.svg")), "{plot}");
+        let svg = std::fs::read_to_string(report.join(format!("plots/{plot}.svg"))).expect("SVG");
+        parse(&svg);
+        let png = std::fs::read(report.join(format!("plots/{plot}.png"))).expect("PNG");
+        assert!(png.starts_with(b"\x89PNG\r\n\x1a\n"));
+    }
+    assert!(text.contains("Panel 3 &lt;low &amp; high&gt;"));
+    assert!(text.contains("Turn the monitor down first"));
+    assert!(text.contains("prefers-color-scheme"));
+}
+
+#[test]
+fn same_folder_with_one_or_two_threads() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_3);
+    for jobs in ["1", "2"] {
+        assert_eq!(run(&folder, &["report", "panel.toml", "--jobs", jobs, "-o", jobs]).0, 0);
+    }
+    let [one, two] = ["1", "2"].map(|name| folder.path().join(name));
+    for part in ["", "plots", "wav"] {
+        assert_eq!(names(&one.join(part)), names(&two.join(part)));
+        for name in names(&one.join(part)).iter().filter(|name| name.contains('.')) {
+            let [a, b] = [&one, &two].map(|f| std::fs::read(f.join(part).join(name)).expect(name));
+            assert!(a == b, "{part}/{name}");
+        }
+    }
+}
+
+#[test]
+fn replaces_an_earlier_report_as_a_whole() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_3);
+    assert_eq!(run(&folder, &["report", "panel.toml", "-o", "panel"]).0, 0);
+    let stale = folder.path().join("panel/plots/stale.svg");
+    std::fs::write(&stale, "old").expect("a file");
+    let args = ["report", "panel.toml", "--only", "naive", "-o", "panel"];
+    assert_eq!(run(&folder, &args).0, 0);
+    assert!(!stale.exists());
+    assert!(!page(&folder.path().join("panel")).contains("spline4"));
+    assert_eq!(names(folder.path()), ["panel", "panel.toml"]);
+}
+
+#[test]
+fn leaves_folders_alone_that_are_no_report() {
+    let folder = folder();
+    let mine = folder.path().join("mine");
+    std::fs::create_dir(&mine).expect("a folder");
+    std::fs::write(mine.join("notes.txt"), "mine").expect("a file");
+    // The built-in plan takes minutes: the refusal comes before it runs.
+    let line = refused(&folder, &["report", "-o", "mine"]);
+    assert!(line.contains("notes.txt"), "{line}");
+    assert_eq!(names(&mine), ["notes.txt"]);
+    std::fs::remove_file(mine.join("notes.txt")).expect("removed");
+    std::fs::write(mine.join("results.json"), "{}").expect("a file");
+    let line = refused(&folder, &["report", "-o", "mine"]);
+    assert!(line.contains("no plumbtone report"), "{line}");
+    assert_eq!(names(&mine), ["results.json"]);
+    let line = refused(&folder, &["report", "-o", "mine/results.json"]);
+    assert!(line.contains("is a file"), "{line}");
+    refused(&folder, &["report", "-o", "."]);
+    refused(&folder, &["report", "-o", "missing/report"]);
+}
+
+#[test]
+fn takes_an_empty_folder() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_3);
+    std::fs::create_dir(folder.path().join("empty")).expect("a folder");
+    let args = ["report", "panel.toml", "--only", "naive/fixed/*", "-o", "empty"];
+    assert_eq!(run(&folder, &args).0, 0);
+    assert_eq!(names(&folder.path().join("empty")), PARTS);
+}

@@ -118,10 +118,8 @@ fn a_detuned_module_fails_with_the_amount() {
 
 #[test]
 fn silence_dc_and_broken_samples_are_unread_and_fail() {
-    let outputs: [(&str, fn() -> f64); 3] =
-        [("silent", || 0.0), ("constant", || 0.3), ("finite", || f64::NAN)];
-    for (word, output) in outputs {
-        let check = check::oscillator(Shape::Ramp, move |_| output)
+    for (word, output) in [("silent", 0.0), ("constant", 0.3), ("finite", f64::NAN)] {
+        let check = check::oscillator(Shape::Ramp, move |_| move || output)
             .keys([69])
             .rates([RATE_HZ])
             .pitch_within_cents(1.0)

@@ -6,6 +6,7 @@ use std::path::Path;
 use crate::error::Error;
 
 /// Writes `bytes` beside `path` first and moves them into place when they are complete.
+/// Devices and pipes are written to, never replaced.
 ///
 /// # Errors
 /// [`Error::File`] when the folder is missing, read-only or full; an older file of that name
@@ -16,6 +17,14 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         _ => Path::new("."),
     };
     let fail = |source| Error::File { action: "write", path: path.to_owned(), source };
+    if is_device(path) {
+        let open = std::fs::OpenOptions::new().write(true).open(path);
+        return open.and_then(|mut device| device.write_all(bytes)).map_err(fail);
+    }
+    if !folder.is_dir() {
+        let missing = format!("there is no folder {}: make it first", folder.display());
+        return Err(fail(std::io::Error::new(std::io::ErrorKind::NotFound, missing)));
+    }
     let mut builder = tempfile::Builder::new();
     builder.prefix(".plumbtone-");
     // A temporary file is private by default; a result is for everybody the umask allows.
@@ -26,6 +35,11 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     file.as_file().sync_data().map_err(fail)?;
     file.persist(path).map_err(|error| fail(error.error))?;
     Ok(())
+}
+
+/// Whether something is there that is neither a file nor a folder.
+pub fn is_device(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir())
 }
 
 /// The temporary name would only confuse: keep the reason alone.

@@ -60,6 +60,9 @@ struct Note {
     scan: bool,
 }
 
+/// The cases of a group's notes, by index of the note.
+type Taken = Vec<(usize, Vec<Case>)>;
+
 /// Runs all checks.
 ///
 /// # Errors
@@ -74,7 +77,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     let groups = groups(&run.checks, &notes);
     let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
     let done = AtomicUsize::new(0);
-    let measure = |group: &Vec<usize>| -> Result<Vec<(usize, Vec<Case>)>, Error> {
+    let measure = |group: &Vec<usize>| -> Result<Taken, Error> {
         let taken = idle.lock().ok().and_then(|mut idle| idle.pop());
         let mut worker = match taken {
             Some(worker) => worker,
@@ -98,7 +101,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         .build()
         .map_err(|error| Error::Request(format!("cannot start {} threads: {error}", run.jobs)))?;
     // Scans are long: they come first in `notes`, and small pieces keep both cores busy.
-    let taken: Vec<Result<Vec<(usize, Vec<Case>)>, Error>> =
+    let taken: Vec<Result<Taken, Error>> =
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
     let mut cases = vec![Vec::new(); notes.len()];
     for group in taken {
@@ -155,6 +158,10 @@ fn complete(check: &Check) -> Result<(), Error> {
         let needs_twin = matches!(kind, Kind::Lines | Kind::Rounding | Kind::Noise | Kind::Density);
         if needs_twin && check.twin.is_none() {
             return refuse(&format!("`{kind}` needs a closed form: it is for twins only"));
+        }
+        if check.shape.is_none() != (kind == Kind::Density) {
+            let what = if check.shape.is_none() { "noise" } else { "a waveform" };
+            return refuse(&format!("`{kind}` is no reading of {what}"));
         }
         if kind == Kind::CleanNote && check.anchor.is_none() {
             return refuse("`clean-note` needs an anchor in Hz");

@@ -378,7 +378,8 @@ impl Worker {
     ) -> Taken {
         let model = match shape {
             Shape::Sine => Model::sine(),
-            _ => Model { band_limited: true, ..Model::default() },
+            // A few strong lines weigh finely enough: the meter's own leakage cancels as well.
+            _ => Model { max_lines: 8, band_limited: true, ..Model::default() },
         };
         let mut read = |samples: &[f64]| {
             self.pitch

@@ -24,10 +24,10 @@ pub fn check(args: &args::Check) -> Outcome {
     }
     let (results, timing) = carry_out(run)?;
     if let Some(file) = &args.json {
-        output::file(file, plumbtone_report::json(&results)?.as_bytes())?;
+        plumbtone::files::write_whole(file, plumbtone_report::json(&results)?.as_bytes())?;
     }
     if let Some(file) = &args.junit {
-        output::file(file, plumbtone_report::junit(&results)?.as_bytes())?;
+        plumbtone::files::write_whole(file, plumbtone_report::junit(&results)?.as_bytes())?;
     }
     output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
     output::note(&where_time_went(&timing));

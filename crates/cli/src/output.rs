@@ -24,28 +24,12 @@ pub fn note(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");
 }
 
-/// Writes a file whole or not at all. Devices and pipes are written to, never replaced.
-///
-/// # Errors
-/// The folder is missing, read-only or full.
-pub fn file(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
-    if is_special(path) {
-        let fail = plumbtone::Error::file("write", path);
-        let written = std::fs::OpenOptions::new()
-            .write(true)
-            .open(path)
-            .and_then(|mut file| file.write_all(bytes));
-        return written.map_err(|error| fail(error).into());
-    }
-    Ok(plumbtone::files::write_whole(path, bytes)?)
-}
-
 /// Looks whether `path` can be written before a long run starts; leaves no trace.
 ///
 /// # Errors
-/// As [`file`].
+/// The folder is missing, read-only or full.
 pub fn writable(path: &Path) -> Result<(), Fault> {
-    if is_special(path) {
+    if plumbtone::files::is_device(path) {
         return Ok(());
     }
     if path.is_dir() {
@@ -53,9 +37,4 @@ pub fn writable(path: &Path) -> Result<(), Fault> {
         return Err(Fault::new(format!("cannot write {path}: it is a folder, name a file")));
     }
     Ok(plumbtone_report::writable_beside(path)?)
-}
-
-/// Whether something is there that is neither a file nor a folder.
-fn is_special(path: &Path) -> bool {
-    std::fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir())
 }

@@ -36,7 +36,10 @@ pub fn run(args: &args::Render) -> Outcome {
         .with_setup(settings.setup())
         .render(&stimulus, &mut samples)?;
     let gain = wav::gain_to_peak(&samples, wav::PEAK_DBFS);
-    output::file(&args.output, &wav::encode(&samples, gain, rate.hz(), args.bits)?)?;
+    plumbtone::files::write_whole(
+        &args.output,
+        &wav::encode(&samples, gain, rate.hz(), args.bits)?,
+    )?;
     output::note(&format!(
         "{}: {:+.2} dB of gain for a peak of {} dBFS\n\
          turn the monitor down first, and keep headphones off for the first play",

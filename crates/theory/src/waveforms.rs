@@ -135,7 +135,9 @@ pub fn corrected(wave: &PiecewiseLinear, correction: Correction<'_>, phi: f64, p
 /// the sample at which the phase is `phi`, from this and the `N - 1` samples before it.
 ///
 /// The differences cancel up to 60 bits on low notes. They are taken in double-double arithmetic,
-/// so nothing but the last rounding is lost.
+/// so nothing but the last rounding is lost. Where none of the samples involved lies beyond a wrap
+/// or a corner, they are not taken at all: `p_N` has order `N`, so its differences of order `N - 1`
+/// are the straight line itself, half their span ago (Kleimola & Välimäki 2012 build on this).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct DifferentiatedPolynomial {
     order: u32,
@@ -176,6 +178,10 @@ impl DifferentiatedPolynomial {
     }
 
     fn ramp_at(&self, phi: DoubleDouble, p: f64) -> f64 {
+        let since = phi.wrap().0.to_f64();
+        if since > self.span(p) {
+            return 2.0 * (since - 0.5 * self.span(p)) - 1.0;
+        }
         let two = DoubleDouble::from(2.0);
         let one = DoubleDouble::from(1.0);
         let difference = self.difference(phi, p, |phase| {
@@ -209,6 +215,11 @@ impl DifferentiatedPolynomial {
     #[must_use]
     pub fn triangle(&self, phi: f64, p: f64) -> f64 {
         let number = DoubleDouble::from;
+        let phase = phi - phi.floor();
+        let (since, sign) = if phase < 0.5 { (phase, 1.0) } else { (phase - 0.5, -1.0) };
+        if since > self.span(p) {
+            return sign * (4.0 * (since - 0.5 * self.span(p)) - 1.0);
+        }
         let difference = self.difference(number(phi), p, |phase| {
             let (x, odd) = (phase + phase).wrap();
             let square = x * x;
@@ -220,6 +231,11 @@ impl DifferentiatedPolynomial {
             if odd { -euler } else { euler }
         });
         2.0 * difference * self.scale(p)
+    }
+
+    /// Phase covered by the samples involved.
+    fn span(&self, p: f64) -> f64 {
+        f64::from(self.order - 1) * p
     }
 
     /// `(1 - z^-1)^(N-1)` of a polynomial along the phase.

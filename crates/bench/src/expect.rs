@@ -4,7 +4,7 @@
 
 use plumbtone_theory::fourier::PiecewiseLinear;
 use plumbtone_theory::lines::{BandLimited, Capture, Corrected, Kernel, Lines};
-use plumbtone_theory::noise::{Arithmetic, HeldRows, output_noise_rms};
+use plumbtone_theory::noise::{Arithmetic, HeldRows, f32_noise_rms_at_increment, output_noise_rms};
 use plumbtone_theory::step_table::IntegratedSinc;
 use plumbtone_theory::waveforms::{self, Correction, DifferentiatedPolynomial};
 use plumbtone_theory::wavetable::Wavetable;
@@ -291,25 +291,46 @@ impl Yardstick {
         Ok(bound)
     }
 
-    /// Predicted rms of a differentiated polynomial's rounding noise, full scale = 1.0; none
-    /// for other modules, other shapes than the ramp, and the exact evaluation.
-    pub fn noise_rms(&self, twin: Twin, p: f64) -> Result<Option<f64>, ParameterError> {
+    /// Prediction for a differentiated polynomial's rounding noise; none for other modules,
+    /// other shapes than the ramp, and the exact evaluation.
+    ///
+    /// # Errors
+    /// An increment of 0 or above half a cycle.
+    pub fn noise(&self, twin: Twin, increment: u32) -> Result<Option<Noise>, ParameterError> {
         let Law::Polynomial(polynomial) = &self.law else { return Ok(None) };
         if self.shape != Shape::Ramp {
             return Ok(None);
         }
-        let arithmetic = match twin {
-            Twin::Exact => return Ok(None),
-            Twin::Float => Arithmetic::F32,
-            Twin::Fixed => Arithmetic::Q31 { roundings: 1 },
-        };
         let order = polynomial.order();
-        let mut rms = NOMINAL_PEAK * output_noise_rms(order, p, arithmetic)?;
-        if twin == Twin::Fixed {
-            rms *= fixed_roundings(order).sqrt();
-        }
-        Ok(Some(rms))
+        let p = f64::from(increment) / CYCLE;
+        let (rms, limit_db) = match twin {
+            Twin::Exact => return Ok(None),
+            // The dropped bits change with every sample; 0.2 dB is ten times the 1/√(2N) of an
+            // estimate over one second.
+            Twin::Fixed => {
+                let rounding = Arithmetic::Q31 { roundings: 1 };
+                let rms = output_noise_rms(order, p, rounding)? * fixed_roundings(order).sqrt();
+                (rms, 0.2)
+            }
+            // The pattern in which the increment moves the dropped phase bits is predicted, the
+            // roundings after it are taken as white; at worst they share the pattern.
+            Twin::Float => {
+                let rms = f32_noise_rms_at_increment(order, increment)?;
+                let white = output_noise_rms(order, p, Arithmetic::F32)?;
+                (rms, 0.5 + (20.0 * (rms / white).log10()).abs())
+            }
+        };
+        Ok(Some(Noise { rms: NOMINAL_PEAK * rms, limit_db }))
     }
+}
+
+/// Predicted rounding noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Noise {
+    /// Rms, full scale = 1.0.
+    pub rms: f64,
+    /// How far the measured noise may lie from it, dB.
+    pub limit_db: f64,
 }
 
 /// Power density of a noise source.
@@ -396,7 +417,7 @@ fn ideal(shape: Shape, width: f64) -> Result<Option<PiecewiseLinear>, Error> {
     })
 }
 
-/// Mean square error of the Q1.31 polynomial in units of one rounding: 1 for s² − 1; s³ − s
+/// Mean square error of the Q1.31 polynomial in units of one rounding: 1 for s²; s³ − s
 /// rounds s² − 1 (weight s², mean 1/3) and the product; s⁴ − 2s² rounds s² (weight
 /// (2s² − 2)², mean 32/15) and the product.
 fn fixed_roundings(order: u32) -> f64 {

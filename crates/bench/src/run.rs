@@ -259,7 +259,9 @@ fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Cas
         (Bound::Derived, Kind::Lines) => Origin::Derived(reason(
             "0.01 dB of the closed form and 4.5 deviations of the rounding, for lines 20 dB above it",
         )),
-        (Bound::Derived, Kind::Noise) => Origin::Derived(reason("rounding taken as white")),
+        (Bound::Derived, Kind::Noise) => Origin::Derived(reason(
+            "predicted from the increment; roundings after the phase taken as white",
+        )),
         (Bound::Derived, Kind::Density) => {
             Origin::Derived(reason("4.5 standard deviations of a chi-square mean"))
         }

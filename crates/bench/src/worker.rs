@@ -335,12 +335,12 @@ impl Worker {
             sheet.enter(Kind::Rounding, hz, Some(bound), || {
                 Ok((difference.peak, 0.0, Some(format!("at sample {}", difference.worst_index))))
             });
-            if let Some(rounded) = yardstick.noise_rms(twin, p)? {
+            if let Some(noise) = yardstick.noise(twin, increment.bits())? {
                 // The output's own rounding comes on top.
-                let predicted = rounded.hypot(output_step(twin));
+                let predicted = noise.rms.hypot(output_step(twin));
                 let rms = (difference.rms.powi(2) - difference.bias.powi(2)).max(0.0).sqrt();
-                sheet.enter(Kind::Noise, hz, Some(noise_limit_db(twin)), || {
-                    if rounded < 8.0 * output_step(twin) {
+                sheet.enter(Kind::Noise, hz, Some(noise.limit_db), || {
+                    if noise.rms < 8.0 * output_step(twin) {
                         return Err("predicted below the step of the output".to_owned());
                     }
                     let spread = 2.0 * 8.686 / (2.0 * self.samples.len() as f64).sqrt();
@@ -677,18 +677,6 @@ fn band_bins(low_hz: f64, high_hz: f64, bin_hz: f64) -> (usize, usize) {
 /// deviations of a chi-square mean, once in 150 000 bands.
 fn density_limit_db(freedom: f64) -> f64 {
     power_db(1.0 + 4.5 * (2.0 / freedom).sqrt())
-}
-
-/// Deviation of the noise of a differentiated polynomial from its prediction that is still a
-/// success, dB.
-///
-/// The prediction takes roundings as white. In fixed point the dropped bits change with every
-/// sample and 0.2 dB remain, ten times the 1/√(2N) of the estimate. In f32 the phase loses its
-/// low byte: at one increment these bits may repeat as a tone, which the differences weigh with
-/// anything from nothing to 2^(N−1), in power at most 4/2, 16/6 and 64/20 of white noise (4.3 dB
-/// for order 3, 5.1 dB for order 4).
-fn noise_limit_db(twin: Twin) -> f64 {
-    if twin == Twin::Fixed { 0.2 } else { 5.1 }
 }
 
 /// Rms of rounding to the step of the twin's output, full scale = 1.0.

@@ -290,10 +290,7 @@ fn noise(results: &Results, scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         scene.key_axis(),
         Axis::linear("Noise re the ramp's rms", "dB"),
     )
-    .note(format!(
-        "lines: predicted for white roundings; markers: measured; rate {}",
-        scene.rate_khz()
-    ))
+    .note(format!("lines: predicted; markers: measured; rate {}", scene.rate_khz()))
     .mark(Mark::horizontal(USABLE_DB, "usable below"));
     let mut names = Vec::new();
     for finding in scene.findings(results, Kind::Noise) {
@@ -307,9 +304,12 @@ fn noise(results: &Results, scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
             let Some(key) = case.key.map(f64::from) else { continue };
             let stimulus = module.stimulus(case.hz, scene.rate_hz);
             let Some(yardstick) = module.yardstick(&stimulus)? else { continue };
-            let p = case.hz / f64::from(scene.rate_hz);
-            if let Some(rms) = yardstick.noise_rms(twin, p).map_err(BenchError::from)? {
-                let level = db(rms / ramp_rms);
+            let increment = plumbtone::voice::Rate::new(scene.rate_hz)
+                .and_then(|rate| rate.increment(case.hz))
+                .map_err(BenchError::from)?;
+            let noise = yardstick.noise(twin, increment.bits()).map_err(BenchError::from)?;
+            if let Some(noise) = noise {
+                let level = db(noise.rms / ramp_rms);
                 predicted.push((key, level));
                 measured.extend(case.value.map(|deviation| (key, level + deviation)));
             }

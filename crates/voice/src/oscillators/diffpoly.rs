@@ -9,7 +9,7 @@
 //! | Usable  | ramp with its noise 60 dB down, at 48 kHz: float from 0.6 (N = 2), 85 (3), 502 Hz (4); fixed from 0.004 (2), 8 (3), 102 Hz (4); as fractions of the rate in `ENTRY_2` to `ENTRY_4` |
 //! | Checked | `tests/suite/ranges.rs::rounding_noise_of_differentiated_polynomials_is_as_predicted` |
 //!
-//! With s = 2φ − 1 the ramp is c·Δ^(N−1) p(s): p = s² − 1, s³ − s, s⁴ − 2s² with
+//! With s = 2φ − 1 the ramp is c·Δ^(N−1) p(s): p = s², s³ − s, s⁴ − 2s² with
 //! c = P/4, P²/24, P³/192 and P = fs/f0. On each half cycle the triangle is the same with
 //! s² − 1, s³ − 3s, s⁴ − 6s² + 5, alternating in sign, and c = P/8, P²/96, P³/1536.
 //! Frequency may change from sample to sample; the gain follows at once, the history is
@@ -118,7 +118,7 @@ impl<const N: usize> Float<N> {
         let s = signed(phase) as f32 * (1.0 / 2_147_483_648.0);
         let square = s * s;
         match N {
-            2 => square - 1.0,
+            2 => square,
             3 => (square - 1.0) * s,
             _ => (square - 2.0) * square,
         }
@@ -280,7 +280,7 @@ impl<const N: usize> Fixed<N> {
         let s = signed(phase);
         let square = s * s;
         match N {
-            2 => round_q62(square - (1 << 62)),
+            2 => round_q62(square),
             3 => mul(round_q62(square - (1 << 62)), s),
             _ => {
                 let square = round_q62(square);

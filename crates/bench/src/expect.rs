@@ -313,11 +313,12 @@ impl Yardstick {
                 (rms, 0.2)
             }
             // The pattern in which the increment moves the dropped phase bits is predicted, the
-            // roundings after it are taken as white; at worst they share the pattern.
+            // roundings after it, about as strong, are taken as white. At worst they share the
+            // pattern, and shift the level once more as far.
             Twin::Float => {
                 let rms = f32_noise_rms_at_increment(order, increment)?;
                 let white = output_noise_rms(order, p, Arithmetic::F32)?;
-                (rms, 0.5 + (20.0 * (rms / white).log10()).abs())
+                (rms, 0.5 + 2.0 * (20.0 * (rms / white).log10()).abs())
             }
         };
         Ok(Some(Noise { rms: NOMINAL_PEAK * rms, limit_db }))

@@ -1,8 +1,9 @@
 use super::bins;
 use plumbtone_theory::db;
 use plumbtone_theory::noise::{
-    Arithmetic, HeldRows, difference_gain, f32_spacing, fixed_rounding_rms, lowest_clean_increment,
-    output_noise_rms, polynomial_error_rms, polynomial_gain, rounding_mean_square,
+    Arithmetic, HeldRows, difference_gain, f32_noise_rms_at_increment, f32_spacing,
+    fixed_rounding_rms, lowest_clean_increment, output_noise_rms, polynomial_error_rms,
+    polynomial_gain, rounding_mean_square,
 };
 
 /// A 64-bit linear congruential generator (Knuth's multiplier, from memory); the high bits serve.
@@ -110,6 +111,36 @@ fn f32_output_noise_matches_a_simulation() {
         let ratio: f64 = simulated / predicted;
         let allowed = 5.0 * 524.0_f64.sqrt() / 20.0 / f64::from(INCREMENTS).sqrt();
         assert!((ratio - 1.0).abs() < allowed, "order {order}, {f0_hz} Hz: {ratio}");
+    }
+}
+
+/// The seven bits that f32 drops from a large phase, moved by nothing, by a half, or by some odd
+/// amount each sample: the same pitch within 0.1 %, and noise that differs by decibels.
+#[test]
+fn dropped_bits_in_a_pattern_raise_or_lower_the_noise_as_predicted() {
+    for (order, base) in [(2, 0x0011_0000_u32), (3, 0x0022_0000), (4, 0x0100_0000)] {
+        for (low, least_db, most_db) in [(0x00, -12.0, -1.5), (0x40, 0.5, 6.0), (0x35, -3.0, 3.0)] {
+            let increment = base + 0x1300 + low;
+            let p = f64::from(increment) / 2.0_f64.powi(32);
+            let white = output_noise_rms(order, p, Arithmetic::F32).unwrap();
+            let predicted = f32_noise_rms_at_increment(order, increment).unwrap();
+            let mut random = Lcg(11);
+            let (mut sum, mut count) = (0.0, 0);
+            for _ in 0..200 {
+                simulate(order, increment, random.next(), |error| {
+                    sum += error * error;
+                    count += 1;
+                });
+            }
+            let db = |ratio: f64| 20.0 * ratio.log10();
+            let simulated = (sum / f64::from(count)).sqrt();
+            let shift = db(predicted / white);
+            let what = format!("order {order}, low byte {low:#x}: predicted shift {shift:.2} dB");
+            assert!((least_db..=most_db).contains(&shift), "{what}");
+            // What the pattern leaves to the later roundings, taken as white, may follow it.
+            let error = db(simulated / predicted);
+            assert!(error.abs() < 0.5 + shift.abs(), "{what}, simulated {error:.2} dB off");
+        }
     }
 }
 

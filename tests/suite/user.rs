@@ -116,6 +116,59 @@ fn a_detuned_module_fails_with_the_amount() {
     assert!(report.contains("FAIL pitch: 40.0"), "{report}");
 }
 
+/// Told which note to expect, the meter must not find it where it is not.
+#[test]
+fn a_module_an_octave_off_is_read_an_octave_off() {
+    for (ratio, expected) in [(2.0, 1200.0), (0.5, -1200.0), (3.0, 1901.955), (1.0, 0.0)] {
+        let results =
+            check::oscillator(Shape::Ramp, move |note| OwnRamp::new(note.hz * ratio, note.rate_hz))
+                .keys([45, 69, 81])
+                .rates([RATE_HZ])
+                .noted(Kind::Pitch)
+                .run()
+                .unwrap();
+        for cents in values(&results, Kind::Pitch) {
+            assert!((cents - expected).abs() < 0.01, "{ratio}: {cents}");
+        }
+    }
+}
+
+/// One key that cannot be read spoils the check, however good the others are.
+#[test]
+fn one_silent_key_among_good_ones_fails() {
+    let check = check::oscillator(Shape::Ramp, |note| {
+        let silent = note.hz > 800.0;
+        let mut ramp = OwnRamp::new(note.hz, note.rate_hz);
+        move || if silent { 0.0 } else { ramp.next() }
+    })
+    .keys([57, 69, 81])
+    .rates([RATE_HZ])
+    .pitch_within_cents(1.0)
+    .aliases_below_db(-20.0);
+    for finding in &check.run().unwrap().findings {
+        assert_eq!(finding.verdict, Verdict::CannotMeasure);
+        assert_eq!(finding.worst_case().unwrap().key, Some(81));
+    }
+    let report = check.try_assert().unwrap_err().to_string();
+    assert!(report.contains("UNREAD pitch: cannot be measured at key 81"), "{report}");
+}
+
+/// A naive ramp's own aliases pull its pitch: the bench must not promise more than it can read.
+#[test]
+fn a_limit_below_the_uncertainty_is_not_passed() {
+    let check = check::oscillator(Shape::Ramp, |note| {
+        let (step, mut phase) = (note.hz / note.rate_hz, 0.0_f64);
+        move || {
+            phase = (phase + step).fract();
+            2.0 * phase - 1.0
+        }
+    })
+    .keys([100])
+    .rates([RATE_HZ])
+    .pitch_within_cents(1e-6);
+    assert_eq!(check.run().unwrap().findings[0].verdict, Verdict::CannotMeasure);
+}
+
 #[test]
 fn silence_dc_and_broken_samples_are_unread_and_fail() {
     for (word, output) in [("silent", 0.0), ("constant", 0.3), ("finite", f64::NAN)] {
@@ -146,6 +199,8 @@ fn a_check_that_asks_nothing_or_the_impossible_is_refused() {
         (ramp().pitch_within_cents(-1.0), "can never be kept"),
         (ramp().pitch_within_cents(f64::NAN), "can never be kept"),
         (ramp().width(1.5).pitch_within_cents(1.0), "width = 1.5"),
+        (ramp().limit(Kind::Rounding, -1.0), "can never be kept"),
+        (ramp().keys([69, 120]).rates([8_000]).pitch_within_cents(1.0), "key 120 (C9) is above"),
         (ramp().derived(Kind::Rounding), "for twins only"),
         (ramp().derived(Kind::Audible), "no derived limit"),
     ];

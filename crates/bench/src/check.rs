@@ -55,13 +55,18 @@ pub struct Check {
 ///
 /// The note is anything that implements [`Generator`]: a closure `FnMut() -> sample`, a type of
 /// your own, or [`crate::per_block`] around a closure that fills blocks. Samples may be f32,
-/// f64, i16 or i32. Without further words: keys 21 to 108 at 44.1 and 48 kHz.
+/// f64, i16 or i32. Without further words: keys 21 to 108 at 44.1 and 48 kHz, and a name made
+/// of the file and line of the call.
+#[track_caller]
 pub fn oscillator<F, G>(shape: Shape, make: F) -> Check
 where
     F: Fn(&Stimulus) -> G + Send + Sync + 'static,
     G: Generator + 'static,
 {
-    Check::of(Arc::new(Made::new("oscillator", make)), Some(shape))
+    let place = std::panic::Location::caller();
+    let file = std::path::Path::new(place.file()).file_stem().unwrap_or_default();
+    let name = format!("{}:{}", file.to_string_lossy(), place.line());
+    Check::of(Arc::new(Made::new(name, make)), Some(shape))
 }
 
 /// Puts a twin of the voice crate on the bench, against its own closed forms.
@@ -74,12 +79,17 @@ pub fn twin(module: &str, twin: Twin, shape: Shape, setup: Setup) -> Result<Chec
     let stimulus = Stimulus::note(shape, 440.0, 48_000).with_width(setup.width.fraction());
     let setup = subject.setup_for(&stimulus)?;
     let yardstick = Yardstick::new(subject.entry(), &setup)?.map(Arc::new);
+    let entry = subject.entry();
+    let subject: Arc<dyn Subject> = match (twin, &yardstick) {
+        (Twin::Exact, Some(yardstick)) => Arc::clone(yardstick) as _,
+        _ => Arc::new(subject),
+    };
     Ok(Check {
         twin: Some(twin),
         yardstick,
-        noise: NoiseLaw::new(subject.entry())?,
+        noise: NoiseLaw::new(entry)?,
         width: setup.width.fraction(),
-        ..Check::of(Arc::new(subject), shaped.then_some(shape))
+        ..Check::of(subject, shaped.then_some(shape))
     })
 }
 
@@ -134,7 +144,7 @@ impl Check {
         self
     }
 
-    /// Pulse width, fraction of the cycle.
+    /// Pulse width, fraction of the cycle. A twin takes its width from its setup instead.
     pub fn width(mut self, fraction: f64) -> Self {
         self.width = fraction;
         self
@@ -220,7 +230,7 @@ impl Check {
     /// places of the WAV and the plot.
     ///
     /// # Panics
-    /// When a limit is exceeded, a reading cannot be taken, or the request makes no sense.
+    /// When a limit is exceeded, any note cannot be read, or the request makes no sense.
     #[track_caller]
     pub fn assert(&self) {
         if let Err(report) = self.try_assert() {

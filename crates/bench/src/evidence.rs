@@ -49,8 +49,7 @@ impl Report {
                     for file in files {
                         text += &format!("  see:   {}\n", file.display());
                     }
-                    text += "  (WAV at -12 dBFS peak: turn the monitor down first, \
-                             headphones off for the first play)\n";
+                    text += &format!("  ({})\n", wav::CAUTION);
                 }
                 Err(error) => text += &format!("  no evidence written: {error}\n"),
             }
@@ -132,7 +131,9 @@ fn leave(check: &Check, finding: &Finding, case: &Case) -> Result<Vec<PathBuf>, 
     let folder = folder();
     std::fs::create_dir_all(&folder).map_err(Error::file("create", &folder))?;
     let key = case.key.map_or_else(|| "noise".to_owned(), |key| format!("key{key}"));
-    let stem = format!("{}-{}-{key}-{}", finding.subject, finding.kind, finding.rate_hz);
+    let Finding { subject, kind, rate_hz, shape, .. } = finding;
+    let twin = finding.twin.map_or("", |twin| twin.name());
+    let stem = format!("{subject}-{twin}{shape}-{kind}-{key}-{rate_hz}");
     let stem: String =
         stem.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
     let stimulus = check.stimulus(case.key.unwrap_or(69), finding.rate_hz);

@@ -1,4 +1,4 @@
-//! Output files are written whole or not at all.
+//! Output files appear when they are complete.
 
 use std::io::Write;
 use std::path::Path;

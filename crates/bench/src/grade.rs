@@ -66,6 +66,8 @@ pub struct Sheet {
     pub shape: &'static str,
     /// Whether the shape was found rather than given.
     pub shape_found: bool,
+    /// Whether a found shape stands out: at least three harmonics, within 1 dB of the series.
+    pub shape_sure: bool,
     /// Pulse width, fraction of the cycle, for a pulse; w and 1 − w sound alike.
     pub width: Option<f64>,
     /// For a ramp: whether it rises, as a positive gain would have it.
@@ -103,9 +105,12 @@ pub fn oscillator(recording: &Recording, settings: &Settings) -> Result<Sheet, E
     }
     let samples = steady_part(recording)?;
     refuse_clipping(samples)?;
-    let pitch = Pitch::new()
-        .estimate(samples, rate_hz, settings.hz, &Model::default())
-        .map_err(Error::measuring("pitch of the recording"))?;
+    let mut meter = Pitch::new();
+    let pitch = match settings.hz {
+        Some(hz) => meter.estimate_anywhere(samples, rate_hz, hz, &Model::default()),
+        None => meter.estimate(samples, rate_hz, None, &Model::default()),
+    }
+    .map_err(Error::measuring("pitch of the recording"))?;
     // The main lobes of neighbouring harmonics must not touch: 2 · 10 bins, and a few to spare.
     let need = 24.0 / pitch.hz;
     let seconds = samples.len() as f64 / rate_hz;
@@ -120,6 +125,9 @@ pub fn oscillator(recording: &Recording, settings: &Settings) -> Result<Sheet, E
     let lines = lines(&mut harmonic, samples, rate_hz, &pitch)?;
     describe(recording, samples, settings, &pitch, &lines)
 }
+
+/// Equivalent noise bandwidth of the window of [`Harmonic`], HFT223D, in bins (Heinzel et al. 2002).
+const NOISE_BINS: f64 = 5.3888;
 
 /// Lines and noise of the recording.
 struct Lines {
@@ -158,8 +166,9 @@ fn lines(
         analysis.noise_density.map(|density| density * (band.1.min(0.5 * rate_hz) - band.0));
     // Noise of one bin, doubled: what a line must exceed to be told from it.
     let bin = rate_hz / samples.len() as f64;
-    let floor =
-        analysis.noise_density.map_or(0.0, |density| 2.0 * (2.0 * density * bin * 5.4).sqrt());
+    let floor = analysis
+        .noise_density
+        .map_or(0.0, |density| 2.0 * (2.0 * density * bin * NOISE_BINS).sqrt());
     Ok(Lines { components, harmonics, turn, noise_power, floor })
 }
 
@@ -214,13 +223,19 @@ fn describe(
     let aliasing =
         Aliasing::rate(pitch.hz, lines.components.iter().copied(), Aliasing::AUDIO_BAND_HZ)
             .map_err(Error::measuring("aliases of the recording"))?;
+    if aliasing.worst.is_some_and(|line| line.amplitude > fundamental) {
+        return Err(Error::Request(format!(
+            "no single note stands out at {:.1} Hz: give its frequency with --set hz=...",
+            pitch.hz
+        )));
+    }
     let level = Level::of(samples).map_err(Error::measuring("level of the recording"))?;
     let key = (69.0 + 12.0 * (pitch.hz / 440.0).log2()).round().clamp(0.0, 127.0) as u8;
     let noise = lines.noise_power.map(|power| {
         let ratio = power_db(2.0 * power / (fundamental * fundamental));
         // Rounding to the file's own format is the least noise it can hold.
         let format = recording.half_step * recording.half_step / 3.0;
-        Reading::new(ratio, Unit::Dbc, 0.5)
+        Reading::new(ratio, Unit::Dbc, noise_spread_db(samples.len()))
             .with_floor(power_db(2.0 * format / (fundamental * fundamental)))
     });
     let noise_ratio = lines.noise_power.map_or(0.0, |power| 2.0 * power / aliasing.harmonic_power);
@@ -234,6 +249,8 @@ fn describe(
         deviation: pitch.cents_from(key_hz(f64::from(key))),
         shape: shape.name(),
         shape_found: settings.shape.is_none(),
+        shape_sure: settings.shape.is_some()
+            || shape_deviation_db < 1.0 && (shape == Shape::Sine || lines.harmonics.len() > 2),
         width: (shape == Shape::Pulse).then_some(width),
         // The harmonics of a rising ramp are −sin: their phases differ by a quarter turn.
         rising: (shape == Shape::Ramp).then_some(lines.turn > 0.5),
@@ -241,13 +258,30 @@ fn describe(
         dc: level.dc,
         peak_dbfs: db(level.peak),
         harmonics,
-        thd: Reading::new(db(overtones.sqrt() / fundamental), Unit::Dbc, 0.01)
-            .with_floor(floor_dbc),
-        aliases: Reading::new(aliasing.alias_to_signal_db(), Unit::Decibel, 0.1)
-            .with_floor(power_db(noise_ratio)),
+        // At worst the noise of every bin adds in phase.
+        thd: Reading::new(
+            db(overtones.sqrt() / fundamental),
+            Unit::Dbc,
+            db(1.0 + lines.floor * (lines.harmonics.len() as f64).sqrt() / overtones.sqrt()),
+        )
+        .with_floor(floor_dbc),
+        // Noise is counted among the aliases: that much less they may be.
+        aliases: Reading::new(
+            aliasing.alias_to_signal_db(),
+            Unit::Decibel,
+            power_db(1.0 + noise_ratio * aliasing.harmonic_power / aliasing.alias_power),
+        )
+        .with_floor(power_db(noise_ratio)),
         worst_alias: aliasing.worst.map(|line| (line.hz, reading(line.amplitude))),
         noise,
     })
+}
+
+/// Uncertainty (k = 2) of a noise level from the median of the free bins, dB: taken as a quarter
+/// of all, one in [`NOISE_BINS`] independent; a median scatters by 1/ln 2 of a mean.
+fn noise_spread_db(samples: usize) -> f64 {
+    let independent = samples as f64 / 2.0 / 4.0 / NOISE_BINS;
+    2.0 * power_db(1.0 + 1.0 / (std::f64::consts::LN_2 * independent.sqrt()))
 }
 
 /// The part of a recording in which the note is steady: no silence before and after it, and
@@ -307,8 +341,10 @@ fn best_shape(lines: &Lines, f0_hz: f64) -> Result<(Shape, f64, f64), Error> {
     let mut best = best_pulse(lines, f0_hz)?;
     for shape in [Shape::Ramp, Shape::Triangle, Shape::Sine] {
         let deviation = mismatch(lines, f0_hz, shape, 0.5)?;
-        // A very narrow pulse can imitate little else; on a tie the simpler shape stands.
-        if deviation <= best.2 {
+        // A pulse has its width to adapt with: it must fit three times better than a shape that
+        // has nothing, so that the droop of a corrected ramp is not taken for a width.
+        let handicap = if best.0 == Shape::Pulse && best.1 < 0.499 { 3.0 } else { 1.0 };
+        if deviation <= handicap * best.2 {
             best = (shape, 0.5, deviation);
         }
     }
@@ -367,13 +403,16 @@ impl fmt::Display for Sheet {
         let deviation = self.shape_deviation_db;
         writeln!(
             f,
-            "shape        {} ({found}){width}{polarity}; off the series by {deviation:.2} dB rms",
+            "shape        {} ({found}){width}{polarity}; {deviation:.2} dB rms off the series",
             self.shape
         )?;
         writeln!(f, "harmonics    order      Hz       level      series   deviation")?;
         for line in &self.harmonics {
             let (order, hz, level) = (line.order, line.hz, line.level.value);
             match line.expected_dbc {
+                _ if line.level.at_floor() => {
+                    writeln!(f, "             {order:>5} {hz:>9.1}  below the floor")?;
+                }
                 Some(expected) => writeln!(
                     f,
                     "             {order:>5} {hz:>9.1} {level:>8.2} dBc {expected:>7.2} dBc {:>7.2} dB",
@@ -401,6 +440,9 @@ impl fmt::Display for Sheet {
 
 fn brief(reading: &Reading) -> String {
     let unit = reading.unit.symbol();
-    let floor = reading.floor.map(|floor| format!(" (floor {floor:.1})")).unwrap_or_default();
-    format!("{:.2} {unit}{floor}", reading.value)
+    match reading.floor {
+        Some(floor) if reading.at_floor() => format!("below {floor:.1} {unit}, its floor"),
+        Some(floor) => format!("{:.2} {unit} (floor {floor:.1})", reading.value),
+        None => format!("{:.2} {unit}", reading.value),
+    }
 }

@@ -4,9 +4,8 @@
 //! aliasing, and read the worst case when it fails. [`plan`] does the same from a TOML file,
 //! [`run`] runs both.
 //!
-//! Data flows one way: a [`subject`] renders a capture for a stimulus, a [`worker`] takes
-//! readings, [`expect`] supplies what theory says of the twins, [`results`] hold findings with
-//! their limits and verdicts.
+//! Data flows one way: a [`subject`] sounds, a [`worker`] reads, [`expect`] knows what theory has
+//! to say of a twin, and [`results`] keep findings with their limits and verdicts.
 
 pub mod check;
 #[cfg(feature = "plots")]

@@ -73,7 +73,7 @@ struct Entries {
 }
 
 #[derive(Debug, Deserialize)]
-#[serde(untagged)]
+#[serde(untagged, expecting = "a limit is a figure, \"derived\" or \"noted\"")]
 enum Limit {
     Figure(f64),
     Word(String),
@@ -164,6 +164,25 @@ impl Plan {
     }
 
     fn expand(&self, entries: &Entries, checks: &mut Vec<Check>) -> Result<(), Error> {
+        for (name, empty) in [
+            ("modules", entries.modules.is_empty()),
+            ("twins", entries.twins.is_empty()),
+            ("rates", entries.rates.get_ref().is_empty()),
+            ("limits", entries.limits.is_empty()),
+        ] {
+            if empty {
+                let message = format!("a [[check]] with no {name} would check nothing: name some");
+                return Err(Error::Plan { plan: self.name.clone(), line: None, message });
+            }
+        }
+        if entries.harmonics_up_to_hz.is_some_and(|hz| !(20.0..=96_000.0).contains(&hz)) {
+            let message = "harmonics-up-to-hz: give 20 to 96000 Hz".to_owned();
+            return Err(Error::Plan { plan: self.name.clone(), line: None, message });
+        }
+        if entries.expect_failure.as_ref().is_some_and(|why| why.trim().is_empty()) {
+            let message = "expect-failure: say why the limits must be exceeded".to_owned();
+            return Err(Error::Plan { plan: self.name.clone(), line: None, message });
+        }
         let asked = self.limits(entries)?;
         let width =
             Width::new(*entries.width.get_ref()).map_err(|error| self.at(&entries.width, error))?;
@@ -203,6 +222,17 @@ impl Plan {
                 format!("unknown source `{id}`: choose from {}", ids.join(", ")),
             )
         })?;
+        let audio = 20.0..=20_000.0;
+        if !(audio.contains(&anchor.hz)
+            && audio.contains(&anchor.from_hz)
+            && anchor.from_hz < anchor.hz)
+        {
+            let (hz, from_hz) = (anchor.hz, anchor.from_hz);
+            let message = format!(
+                "anchor: hz = {hz}, from-hz = {from_hz}: give 20 to 20000 Hz, from-hz below hz"
+            );
+            return Err(self.at(&anchor.source, message));
+        }
         Ok(Anchor { hz: anchor.hz, from_hz: anchor.from_hz, source: *source })
     }
 

@@ -121,6 +121,18 @@ impl fmt::Display for Kind {
     }
 }
 
+/// Why a note has no reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Gap {
+    /// There is nothing to read: no alias in the band, no harmonic below the top.
+    Nothing,
+    /// The note lies outside the range that the module states for itself.
+    OutOfRange,
+    /// The instrument cannot read it: silence, DC, broken samples, too much uncertainty.
+    Unreadable,
+}
+
 /// One reading at one note, with its limit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Case {
@@ -134,7 +146,9 @@ pub struct Case {
     pub uncertainty: f64,
     /// The limit at this note, in the finding's unit; none for a reading on record only.
     pub limit: Option<f64>,
-    /// Detail: which line, or why it cannot be measured.
+    /// Why there is no value.
+    pub gap: Option<Gap>,
+    /// Detail: which line, or why there is no value.
     pub note: Option<String>,
 }
 
@@ -188,7 +202,7 @@ pub enum Verdict {
     Slack,
     /// A failure was expected and did not come.
     Unexpected,
-    /// Nothing could be measured.
+    /// A note could not be read, or none could.
     CannotMeasure,
     /// A limit was exceeded, as the plan says it must be.
     ExpectedFail,
@@ -253,6 +267,11 @@ impl Finding {
         self.cases.get(self.worst)
     }
 
+    /// How many notes have a reading.
+    pub fn read(&self) -> usize {
+        self.cases.iter().filter(|case| case.value.is_some()).count()
+    }
+
     /// Closeness of the worst case.
     pub fn closeness(&self) -> f64 {
         self.worst_case().map_or(0.0, |case| case.closeness(self.kind))
@@ -265,15 +284,16 @@ impl Finding {
             .max_by(|&a, &b| closeness[a].total_cmp(&closeness[b]))
             .unwrap_or(0);
         let worst = closeness.get(self.worst).copied().unwrap_or(0.0);
-        let read = self.cases.iter().filter(|case| case.value.is_some());
+        let unreadable = self.cases.iter().position(|case| case.gap == Some(Gap::Unreadable));
         // Nothing in the twins is finer than their formats; a limit far below says "exact".
         let exact = self.cases.iter().all(|case| case.limit.is_some_and(|limit| limit < 1e-11));
-        // The limit of a line adds up the worst of every rounding and is wide by nature;
-        // `rounding` is the tight one.
+        // A line is allowed the strongest tone that rounding could make, which it hardly ever
+        // does; `rounding` is the tight limit.
         let derived = matches!(self.limit, Origin::Derived(_)) && self.kind != Kind::Lines;
         self.verdict = if self.limit == Origin::Noted {
             Verdict::Noted
-        } else if read.count() == 0 {
+        } else if worst <= 1.0 && unreadable.is_some() || self.read() == 0 {
+            self.worst = unreadable.unwrap_or(0);
             Verdict::CannotMeasure
         } else if worst > 1.0 {
             if known.is_some() { Verdict::ExpectedFail } else { Verdict::Fail }

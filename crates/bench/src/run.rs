@@ -1,4 +1,4 @@
-//! Runs checks: every note of every check on both cores, the same results in any order.
+//! Runs checks: every note of every check on all cores, the same results in any order.
 
 use std::collections::HashMap;
 use std::sync::Mutex;
@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use plumbtone_measure::audibility::Criterion;
+use plumbtone_theory::tuning::key_hz;
 use plumbtone_voice::Shape;
 use rayon::prelude::*;
 
@@ -70,6 +71,9 @@ type Taken = Vec<(usize, Vec<Case>)>;
 /// that refuses its stimulus.
 pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     let clock = Instant::now();
+    if run.checks.is_empty() {
+        return Err(Error::Request("there is nothing to check: name at least one module".into()));
+    }
     for check in &run.checks {
         complete(check)?;
     }
@@ -100,7 +104,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         .num_threads(run.jobs)
         .build()
         .map_err(|error| Error::Request(format!("cannot start {} threads: {error}", run.jobs)))?;
-    // Scans are long: they come first in `notes`, and small pieces keep both cores busy.
+    // Scans are long: they come first in `notes`, and small pieces keep all cores busy.
     let taken: Vec<Result<Taken, Error>> =
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
     let mut cases = vec![Vec::new(); notes.len()];
@@ -140,12 +144,28 @@ fn complete(check: &Check) -> Result<(), Error> {
         plumbtone_voice::Rate::new(rate_hz)?;
     }
     plumbtone_voice::Width::new(check.width)?;
+    if check.yardstick.as_ref().is_some_and(|yardstick| yardstick.width() != check.width) {
+        return refuse("give a twin's width in its setup, so that its closed form has it too");
+    }
+    if check.shape.is_some() {
+        let low = check.rates_hz.iter().copied().min().unwrap_or(0);
+        if let Some(key) =
+            check.keys.iter().find(|key| 2.0 * key_hz(f64::from(**key)) > f64::from(low))
+        {
+            let name = crate::evidence::key_name(*key);
+            return refuse(&format!("key {key} ({name}) is above half of {low} Hz: leave it off"));
+        }
+    }
     for &(kind, bound) in &check.asked {
         if let Bound::Required(limit) = bound {
-            let sensible = limit.is_finite() && !(kind.two_sided() && limit < 0.0);
+            let size = kind.two_sided() || kind == Kind::Rounding;
+            let sensible = limit.is_finite() && !(size && limit < 0.0);
             if !sensible {
                 let unit = kind.unit().symbol();
-                return refuse(&format!("the limit {limit} {unit} of `{kind}` can never be kept"));
+                let what = if limit.is_finite() { "can never be kept" } else { "is no limit" };
+                return refuse(&format!(
+                    "the limit {limit} {unit} of `{kind}` {what}: give a figure"
+                ));
             }
         }
         let derivable = matches!(
@@ -257,7 +277,7 @@ fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Cas
             Origin::Derived(reason("half a step of the 32-bit increment"))
         }
         (Bound::Derived, Kind::Lines) => Origin::Derived(reason(
-            "0.01 dB of the closed form and 4.5 deviations of the rounding, for lines 20 dB above it",
+            "closed form good to 1e-12, and the strongest tone that rounding could make",
         )),
         (Bound::Derived, Kind::Noise) => Origin::Derived(reason(
             "predicted from the increment; roundings after the phase taken as white",
@@ -266,9 +286,7 @@ fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Cas
             Origin::Derived(reason("4.5 standard deviations of a chi-square mean"))
         }
         (Bound::Derived, _) => Origin::Derived(match (&check.yardstick, check.twin) {
-            (Some(yardstick), Some(twin)) => yardstick
-                .rounding(twin, 0.01)
-                .map_or_else(|error| error.to_string(), |(_, because)| because.to_owned()),
+            (Some(yardstick), Some(twin)) => yardstick.rounding(twin, 0.01).1.to_owned(),
             _ => String::new(),
         }),
     };

@@ -150,7 +150,7 @@ pub struct PerBlock<F, S> {
     ready: std::collections::VecDeque<S>,
 }
 
-/// A generator from a closure that fills blocks; the bench asks for 128 samples at a time.
+/// A generator from a closure that fills blocks, always of [`BLOCK`] samples.
 pub fn per_block<S: Sample, F: FnMut(&mut [S])>(fill: F) -> PerBlock<F, S> {
     PerBlock { fill, ready: std::collections::VecDeque::new() }
 }
@@ -165,20 +165,6 @@ impl<S: Sample, F: FnMut(&mut [S])> Generator for PerBlock<F, S> {
             self.ready.extend(block);
         }
         self.ready.pop_front().unwrap_or_default()
-    }
-
-    fn fill(&mut self, block: &mut [S]) {
-        let mut rest = block.iter_mut();
-        while !self.ready.is_empty() {
-            match rest.next() {
-                Some(sample) => *sample = self.next_sample(),
-                None => return,
-            }
-        }
-        let rest = rest.into_slice();
-        if !rest.is_empty() {
-            (self.fill)(rest);
-        }
     }
 }
 

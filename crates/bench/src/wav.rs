@@ -1,7 +1,7 @@
 //! WAV files in and out.
 //!
-//! Renders can be loud. Files peak at [`PEAK_DBFS`] unless more is asked for; turn the
-//! monitor down first, and keep headphones off for the first play.
+//! Renders can be loud: files peak at [`PEAK_DBFS`], and whoever plays one is told to begin with
+//! the monitor turned down.
 
 use std::io::Cursor;
 use std::path::Path;
@@ -13,6 +13,9 @@ use crate::files::write_whole;
 
 /// Peak of every file that the bench writes on its own account.
 pub const PEAK_DBFS: f64 = -12.0;
+
+/// What to say beside every sound.
+pub const CAUTION: &str = "loud tones: begin with the monitor turned down, without headphones";
 
 /// Sample format of a WAV file.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -45,7 +48,7 @@ pub struct Recording {
     pub samples: Vec<f64>,
     /// Sample rate in Hz.
     pub rate_hz: u32,
-    /// Channels of the file; the first one was read.
+    /// Channels of the file; the louder one was read.
     pub channels: u16,
     /// "16-bit integer" and the like.
     pub format: String,
@@ -100,7 +103,7 @@ pub fn write(
     write_whole(path, &encode(samples, gain, rate_hz, format)?)
 }
 
-/// Reads the first channel of a mono or stereo WAV: 16, 24 or 32-bit integer, 32-bit float.
+/// Reads the louder channel of a mono or stereo WAV: 16, 24 or 32-bit integer, 32-bit float.
 ///
 /// # Errors
 /// [`Error::File`] when it cannot be opened; [`Error::Recording`] when it is no WAV, is
@@ -126,17 +129,15 @@ pub fn read(path: &Path) -> Result<Recording, Error> {
     let truncated = |error: hound::Error| {
         fail(format!("ends before its header says so ({error}): copy it again"))
     };
-    let samples: Vec<f64> = match (spec.sample_format, spec.bits_per_sample) {
+    let interleaved: Vec<f64> = match (spec.sample_format, spec.bits_per_sample) {
         (SampleFormat::Float, 32) => reader
             .samples::<f32>()
-            .step_by(every)
             .map(|sample| sample.map(f64::from).map_err(truncated))
             .collect::<Result<_, _>>()?,
         (SampleFormat::Int, bits @ (16 | 24 | 32)) => {
             let scale = 1.0 / (1_u64 << (bits - 1)) as f64;
             reader
                 .samples::<i32>()
-                .step_by(every)
                 .map(|sample| sample.map(|s| f64::from(s) * scale).map_err(truncated))
                 .collect::<Result<_, _>>()?
         }
@@ -147,6 +148,11 @@ pub fn read(path: &Path) -> Result<Recording, Error> {
             )));
         }
     };
+    let channel = |first: usize| interleaved.iter().copied().skip(first).step_by(every);
+    let loudness = |first: usize| channel(first).map(|sample| sample * sample).sum::<f64>();
+    // A panel is often wired to one side only.
+    let louder = usize::from(every == 2 && loudness(1) > loudness(0));
+    let samples: Vec<f64> = channel(louder).collect();
     if samples.is_empty() {
         return Err(fail("holds no samples: record at least a second".into()));
     }

@@ -13,12 +13,13 @@ use plumbtone_measure::psd::Psd;
 use plumbtone_measure::{cents, db, level, power_db};
 use plumbtone_theory::Complex64;
 use plumbtone_theory::Reference;
+use plumbtone_theory::tuning::{Accumulator, Rounding};
 use plumbtone_voice::Shape;
 
 use crate::check::Check;
 use crate::error::Error;
 use crate::expect::{NoiseLaw, Yardstick};
-use crate::results::{Case, Kind};
+use crate::results::{Case, Gap, Kind};
 use crate::subject::{Stimulus, Subject, Twin, rate_of};
 
 /// Samples of a coherent capture: a power of two, so that a 32-bit phase repeats exactly.
@@ -141,7 +142,17 @@ pub struct Anchor {
 }
 
 /// A value with its uncertainty and a note, or why there is none.
-type Taken = Result<(f64, f64, Option<String>), String>;
+type Taken = Result<(f64, f64, Option<String>), (Gap, String)>;
+
+/// An instrument's refusal.
+fn unreadable(why: impl ToString) -> (Gap, String) {
+    (Gap::Unreadable, why.to_string())
+}
+
+/// Nothing is there to be read.
+fn nothing(why: impl Into<String>) -> (Gap, String) {
+    (Gap::Nothing, why.into())
+}
 
 /// The cases of one job, in the order in which they were asked for.
 struct Sheet<'a> {
@@ -165,19 +176,39 @@ impl Sheet<'_> {
                 Bound::Required(limit) => Some(*limit),
                 Bound::Noted => None,
             };
-            let (value, uncertainty, note) = match taken() {
-                Ok((value, uncertainty, note)) => (Some(value), uncertainty, note),
-                Err(why) => (None, 0.0, Some(why)),
-            };
-            *slot = Some(Case { key: self.job.key, hz, value, uncertainty, limit, note });
+            let (value, uncertainty, gap, note) =
+                match taken().and_then(|it| sound(kind, limit, it)) {
+                    Ok((value, uncertainty, note)) => (Some(value), uncertainty, None, note),
+                    Err((gap, why)) => (None, 0.0, Some(gap), Some(why)),
+                };
+            *slot = Some(Case { key: self.job.key, hz, value, uncertainty, limit, gap, note });
             return;
         }
     }
 
     fn refuse(&mut self, kinds: &[Kind], hz: f64, why: &str) {
         for &kind in kinds {
-            self.enter(kind, hz, None, || Err(why.to_owned()));
+            self.enter(kind, hz, None, || Err(unreadable(why)));
         }
+    }
+}
+
+/// Refuses figures that would pass without saying anything.
+fn sound(
+    kind: Kind,
+    limit: Option<f64>,
+    taken: (f64, f64, Option<String>),
+) -> Result<(f64, f64, Option<String>), (Gap, String)> {
+    let (value, uncertainty, _) = taken;
+    if !value.is_finite() || !uncertainty.is_finite() {
+        return Err(unreadable("the reading is not a number"));
+    }
+    match limit {
+        Some(limit) if kind.two_sided() && uncertainty > limit => Err(unreadable(format!(
+            "uncertain by {uncertainty:.1e} {}, more than the limit allows",
+            kind.unit().symbol()
+        ))),
+        _ => Ok(taken),
     }
 }
 
@@ -286,13 +317,7 @@ impl Worker {
         let clock = Instant::now();
         self.samples.clear();
         self.samples.resize(SETTLE_SAMPLES + count, 0.0);
-        match (job.twin, job.yardstick) {
-            (Some(Twin::Exact), Some(yardstick)) => {
-                let increment = rate_of(stimulus)?.increment(stimulus.hz)?;
-                yardstick.render(increment.bits(), stimulus.start, &mut self.samples);
-            }
-            _ => job.subject.render(stimulus, &mut self.samples)?,
-        }
+        job.subject.render(stimulus, &mut self.samples)?;
         self.samples.drain(..SETTLE_SAMPLES);
         self.spent.render += clock.elapsed().as_secs_f64();
         Ok(())
@@ -307,7 +332,7 @@ impl Worker {
         let Some((yardstick, twin)) = job.yardstick.zip(job.twin) else {
             let clock = Instant::now();
             let taken = self.pitch_alone(hz, rate_hz, job.stimulus.shape);
-            sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
+            sheet.enter(Kind::Pitch, hz, Some(half_step_cents(hz, rate_hz)?), || taken);
             self.spent.pitch += clock.elapsed().as_secs_f64();
             return Ok(());
         };
@@ -321,17 +346,17 @@ impl Worker {
             let clock = Instant::now();
             let from_hz = yardstick.usable_from(twin) * rate_hz;
             let taken = if hz < from_hz {
-                Err(format!("below its usable range, from {from_hz:.0} Hz"))
+                Err((Gap::OutOfRange, format!("below its usable range, from {from_hz:.0} Hz")))
             } else {
                 self.pitch_by_substitution(hz, p * rate_hz, rate_hz, job.stimulus.shape)
             };
-            sheet.enter(Kind::Pitch, hz, Some(half_increment_cents(hz, rate_hz)), || taken);
+            sheet.enter(Kind::Pitch, hz, Some(half_step_cents(hz, rate_hz)?), || taken);
             self.spent.pitch += clock.elapsed().as_secs_f64();
         }
         if sheet.wants(&[Kind::Rounding, Kind::Noise]) {
             let difference = Difference::of(&self.samples, &self.exact.samples)
                 .map_err(Error::measuring("twin against exact evaluation"))?;
-            let (bound, _) = yardstick.rounding(twin, p)?;
+            let (bound, _) = yardstick.rounding(twin, p);
             sheet.enter(Kind::Rounding, hz, Some(bound), || {
                 Ok((difference.peak, 0.0, Some(format!("at sample {}", difference.worst_index))))
             });
@@ -341,7 +366,7 @@ impl Worker {
                 let rms = (difference.rms.powi(2) - difference.bias.powi(2)).max(0.0).sqrt();
                 sheet.enter(Kind::Noise, hz, Some(noise.limit_db), || {
                     if noise.rms < 8.0 * output_step(twin) {
-                        return Err("predicted below the step of the output".to_owned());
+                        return Err(nothing("predicted below the step of the output"));
                     }
                     let spread = 2.0 * 8.686 / (2.0 * self.samples.len() as f64).sqrt();
                     let note = format!("predicted {:.1} dBFS", db(predicted));
@@ -355,12 +380,8 @@ impl Worker {
     /// Deviation from `hz` in cents with its uncertainty, aliases included.
     fn pitch_alone(&mut self, hz: f64, rate_hz: f64, shape: Shape) -> Taken {
         let model = if shape == Shape::Sine { Model::sine() } else { Model::default() };
-        let reading = self
-            .pitch
-            .estimate(&self.samples, rate_hz, Some(hz), &model)
-            // A module far out of tune: let the meter find the note itself.
-            .or_else(|_| self.pitch.estimate(&self.samples, rate_hz, None, &model))
-            .map_err(|obstacle| obstacle.to_string())?;
+        let reading =
+            self.pitch.estimate_anywhere(&self.samples, rate_hz, hz, &model).map_err(unreadable)?;
         Ok((cents(reading.hz, hz), cents(hz + reading.uncertainty_hz, hz), None))
     }
 
@@ -382,9 +403,7 @@ impl Worker {
             _ => Model { max_lines: 8, band_limited: true, ..Model::default() },
         };
         let mut read = |samples: &[f64]| {
-            self.pitch
-                .estimate(samples, rate_hz, Some(hz), &model)
-                .map_err(|obstacle| obstacle.to_string())
+            self.pitch.estimate(samples, rate_hz, Some(hz), &model).map_err(unreadable)
         };
         let twin = read(&self.samples)?;
         let exact = match self.exact.pitch.take() {
@@ -426,7 +445,7 @@ impl Worker {
             let increment = rate_of(&stimulus)?.increment(hz)?.bits();
             let start = after_settling(START, increment);
             yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut self.predicted)?;
-            let bound = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0))?.0;
+            let bound = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0)).0;
             let noise = line_noise(&self.amplitudes, &self.predicted, tone);
             let worst = worst_line(&self.components, &self.predicted, noise, bound);
             sheet.enter(Kind::Lines, hz, Some(worst.limit_db), || worst.taken());
@@ -448,14 +467,14 @@ impl Worker {
                 sheet.enter(Kind::Aliases, hz, None, || {
                     Ok((aliasing.alias_to_signal_db(), 0.0, None))
                 });
-                let worst = aliasing.worst.ok_or_else(|| "no alias in the band".to_owned());
+                let worst = aliasing.worst.ok_or_else(|| nothing("no alias in the band"));
                 sheet.enter(Kind::WorstAlias, hz, None, || {
                     let worst = worst?;
                     let level = db(worst.amplitude / aliasing.fundamental);
                     Ok((level, 0.0, Some(format!("line at {:.1} Hz", worst.hz))))
                 });
                 sheet.enter(Kind::Listening, hz, None, || {
-                    let trivial = trivial(job, hz).map_err(|error| error.to_string())?;
+                    let trivial = trivial(job, hz).map_err(unreadable)?;
                     let attenuation = aliasing.attenuation_db(&trivial);
                     Ok((-listening_margin_db(hz, attenuation), 0.0, None))
                 });
@@ -474,10 +493,10 @@ impl Worker {
     ///
     /// The criterion sets the level of a waveform that swings ±1, so the lines are scaled until
     /// the fundamental stands where the Fourier series puts it.
-    fn audible(&mut self, job: &Job<'_>) -> Result<(f64, f64), String> {
+    fn audible(&mut self, job: &Job<'_>) -> Result<(f64, f64), (Gap, String)> {
         let clock = Instant::now();
-        let series = crate::expect::series(job.stimulus.shape, job.stimulus.width)
-            .map_err(|error| error.to_string())?;
+        let series =
+            crate::expect::series(job.stimulus.shape, job.stimulus.width).map_err(unreadable)?;
         let fundamental = self.components.first().map_or(0.0, |line| line.amplitude);
         let scale = series(1) / fundamental;
         let lines = self.components.iter();
@@ -487,7 +506,7 @@ impl Worker {
         self.spent.hearing += clock.elapsed().as_secs_f64();
         worst
             .map(|worst| (worst.excess_db, worst.line.hz))
-            .ok_or_else(|| "no alias in the band".to_owned())
+            .ok_or_else(|| nothing("no alias in the band"))
     }
 
     /// Scans upwards for the first fundamental with an audible alias: in tenths of a semitone up
@@ -518,14 +537,14 @@ impl Worker {
                 continue;
             }
             // The first audible note lies in the last step: take every note of it.
-            let mut fine = clean + 2;
+            let mut fine = (clean + 2).min(note);
             while fine < note && !self.is_audible(job, fine)? {
                 fine += 2;
             }
             audible = Some(fine);
         }
         let hz = |periods: u32| f64::from(periods) * rate_hz / COHERENT_SAMPLES as f64;
-        let taken = audible.ok_or_else(|| "no audible alias below 0.45 of the rate".to_owned());
+        let taken = audible.ok_or_else(|| unreadable("no audible alias below 0.45 of the rate"));
         sheet.enter(Kind::CleanNote, anchor.hz, None, || {
             let found = hz(taken?);
             // Only notes with an odd number of periods are coherent: two notes apart.
@@ -578,8 +597,7 @@ impl Worker {
         let rate_hz = stimulus.rate_hz;
         let reading = self
             .pitch
-            .estimate(&self.samples, rate_hz, Some(stimulus.hz), &Model::default())
-            .or_else(|_| self.pitch.estimate(&self.samples, rate_hz, None, &Model::default()))
+            .estimate_anywhere(&self.samples, rate_hz, stimulus.hz, &Model::default())
             .map_err(|obstacle| obstacle.to_string())?;
         self.spent.pitch += clock.elapsed().as_secs_f64();
         let clock = Instant::now();
@@ -685,9 +703,10 @@ fn output_step(twin: Twin) -> f64 {
     step / 12_f64.sqrt()
 }
 
-/// Half a step of a 32-bit increment, in cents.
-fn half_increment_cents(hz: f64, rate_hz: f64) -> f64 {
-    cents(hz + 0.5 * rate_hz / 4_294_967_296.0, hz)
+/// Half a step of a 32-bit increment at `hz`, in cents, to the flat side, where it is wider.
+fn half_step_cents(hz: f64, rate_hz: f64) -> Result<f64, Error> {
+    let (flat, _) = Accumulator::new(32, rate_hz)?.worst_error_cents(hz, Rounding::Nearest);
+    Ok(flat.abs())
 }
 
 /// Phase after the settling time, in 2^-32 cycle.
@@ -736,7 +755,7 @@ impl WorstLine {
     fn taken(self) -> Taken {
         let Self { deviation_db, order, hz, level_dbc, lines, .. } = self;
         if lines == 0 {
-            return Err("no line stands above the rounding of the twin".to_owned());
+            return Err(nothing("no line stands above the rounding of the twin"));
         }
         let note = format!("line {order} at {hz:.1} Hz, {level_dbc:.1} dBc, of {lines} lines");
         Ok((deviation_db, 0.0, Some(note)))
@@ -758,11 +777,12 @@ fn line_noise(amplitudes: &[Complex64], predicted: &[Complex64], tone: Tone) -> 
     (sum / (samples / 2 - 1) as f64).sqrt()
 }
 
-/// Holds every line that stands 20 dB above the twin's noise, measured or allowed, and above
-/// −140 dBc, against its prediction.
+/// Holds every line that stands 20 dB above the twin's measured noise, and above −140 dBc,
+/// against its prediction.
 ///
 /// The limit rests on `bound`, what the twin's arithmetic allows in any sample, and not on the
-/// measured noise: a defect must not hide in a noise of its own making.
+/// measured noise: a defect must not hide in a noise of its own making. For the same reason
+/// noise beyond what is allowed does not excuse any line.
 fn worst_line(
     components: &[Component],
     predicted: &[Complex64],
@@ -771,8 +791,8 @@ fn worst_line(
 ) -> WorstLine {
     // Errors within ±bound have an rms of bound at most; spread over N/2 lines that is
     // 2·bound/√N on each.
-    let spread = 2.0 * bound / (COHERENT_SAMPLES as f64).sqrt();
-    let least = (10.0 * noise.max(spread)).max(LINE_FLOOR * 2.0 * predicted[1].norm());
+    let allowed = 2.0 * bound / (COHERENT_SAMPLES as f64).sqrt();
+    let least = (10.0 * noise.min(allowed)).max(LINE_FLOOR * 2.0 * predicted[1].norm());
     let mut worst = WorstLine::default();
     for (index, component) in components.iter().enumerate() {
         let order = index + 1;
@@ -782,8 +802,12 @@ fn worst_line(
             continue;
         }
         worst.lines += 1;
-        let limit_db = LINE_LIMIT_DB + db(1.0 + NOISE_PEAK * spread / expected);
-        let deviation_db = db(component.amplitude / expected);
+        // On a coherent note rounding repeats with the period and may gather in one line. The
+        // most that a sequence within ±bound can put there is the fundamental of a square wave.
+        let tone = 4.0 / std::f64::consts::PI * bound;
+        let limit_db = LINE_LIMIT_DB + db(1.0 + tone / expected);
+        let off = component.amplitude - expected;
+        let deviation_db = db(1.0 + off.abs() / expected).copysign(off);
         if worst.limit_db == 0.0
             || deviation_db.abs() / limit_db > worst.deviation_db.abs() / worst.limit_db
         {
@@ -801,18 +825,13 @@ fn worst_line(
     worst
 }
 
-/// What a line may deviate from its closed form without any noise, dB: the agreement of the
-/// f64 evaluation with the closed form, 1e-12 of full scale, on a line at −140 dBc.
-const LINE_LIMIT_DB: f64 = 1e-4;
-
-/// Largest noise on one line in units of the mean spread. Rayleigh: one line in 10^8 exceeds
-/// 4.3; and rounding on a coherent note is no perfect noise, some lines gather more of it.
-const NOISE_PEAK: f64 = 8.0;
+/// What a line may deviate from its closed form without any rounding, dB: the 1e-12 of full
+/// scale to which the f64 evaluation is good, on a line at −140 dBc of a fundamental of 0.3.
+const LINE_LIMIT_DB: f64 = 3e-4;
 
 /// The harmonic that stands worst against the Fourier series, relative to the fundamental.
 fn worst_harmonic(components: &[Component], stimulus: &Stimulus, hz: f64, up_to_hz: f64) -> Taken {
-    let wave =
-        crate::expect::series(stimulus.shape, stimulus.width).map_err(|error| error.to_string())?;
+    let wave = crate::expect::series(stimulus.shape, stimulus.width).map_err(unreadable)?;
     let fundamental = components.first().map_or(0.0, |line| line.amplitude);
     let mut worst: Option<(f64, usize)> = None;
     for (index, line) in components.iter().enumerate().take_while(|(_, line)| line.is_harmonic) {
@@ -828,6 +847,6 @@ fn worst_harmonic(components: &[Component], stimulus: &Stimulus, hz: f64, up_to_
         }
     }
     let (value, order) =
-        worst.ok_or_else(|| format!("no harmonic below {up_to_hz:.0} Hz to look at"))?;
+        worst.ok_or_else(|| nothing(format!("no harmonic below {up_to_hz:.0} Hz to look at")))?;
     Ok((value, 0.0, Some(format!("harmonic {order}"))))
 }

@@ -5,15 +5,14 @@ use std::path::PathBuf;
 use clap::{Args as Arguments, Parser, Subcommand, ValueEnum};
 use plumbtone::wav::Format;
 
-/// Prove a synthesizer voice's DSP before it goes into firmware: render it, measure it, hold it
-/// against theory.
+/// Put a synthesizer voice's DSP on the bench: render it, measure it, hold it against theory.
 #[derive(Parser)]
 #[command(
     name = "plumbtone",
     version,
     max_term_width = 80,
     after_help = "\
-Exit status: 0 all limits kept, 1 a limit was exceeded, 2 bad usage or input.
+Ends with 0 when all limits hold, 1 when one does not, 2 when asked wrongly.
 
 Examples, from twelve panels of a tide organ:
   plumbtone list                        what there is to measure
@@ -39,7 +38,7 @@ pub enum Command {
 #[derive(Arguments)]
 #[command(after_help = "\
 Examples:
-  plumbtone list                        names to use in plans and with --set
+  plumbtone list                        modules, parameters, readings
   plumbtone list --json > modules.json  the same for a script")]
 pub struct List {
     /// Print one JSON object.
@@ -50,7 +49,21 @@ pub struct List {
 /// Run a plan and show how every limit was kept, worst first.
 #[derive(Arguments)]
 #[command(after_help = "\
-Without a plan the built-in tide-organ plan runs.
+Without a plan the built-in tide-organ plan runs. A plan is a TOML file:
+
+  title = \"Panel 3, the low reed\"
+  [[check]]
+  modules = [\"spline*\"]         # names or patterns
+  twins = [\"float\", \"fixed\"]   # also \"exact\"
+  shapes = [\"ramp\", \"pulse\"]
+  width = 0.3
+  keys = [33, 69]               # first, last, and optionally every how many
+  rates = [44100]
+  [check.limits]
+  pitch = \"derived\"             # what arithmetic gives
+  audible = 0.0                 # or a figure in the unit of the reading
+  aliases = \"noted\"             # or no limit at all
+  # expect-failure = \"why\"      # beside modules: the limits must be exceeded
 
 Examples:
   plumbtone check
@@ -84,7 +97,7 @@ pub struct Scope {
 /// Write a note of one module to a WAV file that peaks at -12 dBFS.
 #[derive(Arguments)]
 #[command(after_help = "\
-Turn the monitor down first, and keep headphones off for the first play.
+Loud tones: begin with the monitor turned down, without headphones.
 
 Examples, the low reed of panel 3 and the reedy top of panel 12:
   plumbtone render spline4 --set hz=55 -o reed.wav

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 use std::io::IsTerminal;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use glob::Pattern;
 use indicatif::{ProgressBar, ProgressState, ProgressStyle};
@@ -19,6 +19,12 @@ const WIDTH: usize = 80;
 
 pub fn check(args: &args::Check) -> Outcome {
     let run = planned(args.plan.as_deref(), &args.scope)?;
+    let files: Vec<&Path> =
+        args.json.iter().chain(&args.junit).chain(&args.plan).map(PathBuf::as_path).collect();
+    if let Some(twice) = files.iter().find(|file| files.iter().filter(|f| f == file).count() > 1) {
+        let twice = twice.display();
+        return Err(Fault::new(format!("{twice} is named twice: give every file its own name")));
+    }
     for file in args.json.iter().chain(&args.junit) {
         output::writable(file)?;
     }
@@ -42,8 +48,9 @@ pub fn report(args: &args::Report) -> Outcome {
     output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
     output::note(&where_time_went(&timing));
     output::note(&format!(
-        "open {}; for its sounds turn the monitor down first, headphones off for the first play",
-        args.output.join("index.html").display()
+        "open {}\n{}",
+        args.output.join("index.html").display(),
+        plumbtone::wav::CAUTION
     ));
     Ok(results.all_good())
 }
@@ -120,7 +127,8 @@ fn where_time_went(timing: &Timing) -> String {
         .map(|(name, seconds)| format!("{name} {:.0} %", 100.0 * seconds / work))
         .collect();
     let seconds = timing.wall.as_secs_f64();
-    format!("{} notes in {seconds:.1} s; work: {}", timing.notes, parts.join(", "))
+    let notes = if timing.notes == 1 { "note" } else { "notes" };
+    format!("{} {notes} in {seconds:.1} s\nwork: {}", timing.notes, parts.join(", "))
 }
 
 /// Colour only for a terminal, and never against NO_COLOR.

@@ -1,8 +1,8 @@
 //! The plumbtone command.
 //!
-//! Results go to standard output, progress and notes to standard error. Exit status: 0 all
-//! limits kept, 1 a limit was exceeded, 2 bad usage or input with one line that says what and
-//! how to mend it.
+//! What was asked for is printed to standard output, everything else to standard error. It ends
+//! with 0 when all limits hold, with 1 when one does not, and with 2 and a single line of advice
+//! when the request cannot be carried out.
 
 mod args;
 mod bench;

@@ -2,8 +2,8 @@
 
 use plumbtone::measure::db;
 use plumbtone::subject::{VoiceTwin, entry};
-use plumbtone::voice::Rate;
 use plumbtone::voice::registry::{HZ, WIDTH};
+use plumbtone::voice::{Rate, Shape};
 use plumbtone::{Stimulus, Subject, Twin, wav};
 
 use crate::fault::Fault;
@@ -29,6 +29,9 @@ pub fn run(args: &args::Render) -> Outcome {
         args::Twin::Fixed => Twin::Fixed,
     };
     let shape = settings.shape.or(entry.shapes.first().copied()).unwrap_or_default();
+    if settings.width.is_some() && shape != Shape::Pulse {
+        return Err(Fault::new("width belongs to the pulse: add --set shape=pulse"));
+    }
     let stimulus = Stimulus::note(shape, settings.hz.unwrap_or(HZ.default), rate.hz())
         .with_width(settings.width.unwrap_or(WIDTH.default));
     let mut samples = vec![0.0; (args.seconds * f64::from(rate.hz())).round() as usize];
@@ -41,11 +44,11 @@ pub fn run(args: &args::Render) -> Outcome {
         &wav::encode(&samples, gain, rate.hz(), args.bits)?,
     )?;
     output::note(&format!(
-        "{}: {:+.2} dB of gain for a peak of {} dBFS\n\
-         turn the monitor down first, and keep headphones off for the first play",
+        "{}: {:+.2} dB of gain for a peak of {} dBFS\n{}",
         args.output.display(),
         db(gain),
-        wav::PEAK_DBFS
+        wav::PEAK_DBFS,
+        wav::CAUTION
     ));
     Ok(true)
 }

@@ -2,10 +2,10 @@
 //!
 //! Model as used with Välimäki, Nam, Smith, Abel, IEEE TASLP 18(4):786-798, 2010, and
 //! Välimäki, Pekonen, Nam, JASA 131(1):974-986, 2012: threshold in quiet and spreading
-//! after Terhardt, Hearing Research 1:155-182, 1979 (constants from memory). Level and
-//! offset shift the result by up to a factor of two in frequency, so print the
-//! [`Criterion`] with every figure. They were chosen to meet the published figures;
-//! agreement with those is no independent proof of either.
+//! after Terhardt, Hearing Research 1:155-182, 1979 (constants from memory). Reference level and
+//! masking offset were set so that the highest clean notes of those two papers come out, hence
+//! meeting them proves nothing; and a few dB more or less move such notes far. Every figure goes
+//! with its [`Criterion`].
 
 use std::fmt;
 

@@ -1,4 +1,5 @@
-//! Coprime-bin analysis: N samples hold exactly M periods, gcd(M, N) = 1, no window.
+//! Spectra without a window, of notes chosen so that none is needed: M periods fill N samples to
+//! the last one, and M and N share no factor.
 //!
 //! Then every order k = 1 .. N/2 of the fundamental, harmonic or alias, has a bin of its
 //! own. Orders above N/2 share the bins of lower ones; the lowest order names the line.

@@ -121,6 +121,41 @@ impl Pitch {
         Self::default()
     }
 
+    /// Measures the fundamental of a note that should be at `target_hz` but may be anywhere,
+    /// an octave off included.
+    ///
+    /// Both what the target suggests and what the lines suggest by themselves are fitted. A
+    /// fit an octave low holds the same lines, one an octave high misses every other line: of
+    /// the fits that hold the power of the capture, within 3 %, the highest is the note.
+    ///
+    /// # Errors
+    /// See [`Pitch::estimate`].
+    pub fn estimate_anywhere(
+        &mut self,
+        samples: &[f64],
+        rate_hz: f64,
+        target_hz: f64,
+        model: &Model,
+    ) -> Result<PitchReading, Obstacle> {
+        let near = self.estimate(samples, rate_hz, Some(target_hz), model);
+        let free = self.estimate(samples, rate_hz, None, model);
+        match (near, free) {
+            (Ok(near), Ok(free)) => {
+                let power = |reading: &PitchReading| -> f64 {
+                    reading.lines.iter().map(|line| line.amplitude * line.amplitude).sum()
+                };
+                let most = power(&near).max(power(&free));
+                let fits = |reading: &PitchReading| power(reading) >= 0.97 * most;
+                Ok(match (fits(&near), fits(&free)) {
+                    (true, true) if free.hz > near.hz * 1.1 => free,
+                    (true, _) => near,
+                    _ => free,
+                })
+            }
+            (near, free) => near.or(free),
+        }
+    }
+
     /// Measures the fundamental of `samples`. A `hint` in Hz, right to 50 cents, decides
     /// the octave; without it the strongest common divisor of the lines is taken.
     ///
@@ -191,8 +226,7 @@ impl Pitch {
             let step = self.fit.step(f0, all).ok_or(unresolved)?;
             f0 += step.delta;
             passes += 1;
-            let settled =
-                step.delta.abs() <= (1e-3 * noise * step.deviation).max(FLOOR_CYCLES / len);
+            let settled = step.delta.abs() <= (1e-3 * noise * step.deviation).max(floor(f0, len));
             in_range(f0)?;
             if passes == MAX_PASSES && !settled {
                 return Err(Obstacle::NoTone);
@@ -208,13 +242,19 @@ impl Pitch {
         let bound = self.fit.bound(noise_rms, all).ok_or(Obstacle::NoTone)?;
         Ok(PitchReading {
             hz: f0 * rate_hz,
-            uncertainty_hz: (2.0 * deviation + pull + FLOOR_CYCLES / len) * rate_hz,
+            uncertainty_hz: (2.0 * deviation + pull + floor(f0, len)) * rate_hz,
             crb_hz: bound * rate_hz,
             noise_rms,
             dc: last.dc,
             lines,
         })
     }
+}
+
+/// Least change of frequency that shows, cycles per sample: rounding of the phases over the
+/// capture, and of the frequency itself, which a high note in a clean capture comes down to.
+fn floor(f0: f64, len: f64) -> f64 {
+    (FLOOR_CYCLES / len).max(8.0 * f64::EPSILON * f0)
 }
 
 /// A fit that leaves the band has lost its tone.

@@ -370,11 +370,8 @@ fn residual(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         .with(Series::line("", difference).thickness(1.25).ink(Ink::Rust));
     if let Some(yardstick) = module.yardstick(&stimulus)? {
         let p = rate_of(&stimulus)?.increment(hz).map_err(BenchError::from)?;
-        let bound = |twin| {
-            let rounding = yardstick.rounding(twin, p.cycles_per_sample());
-            rounding.map(|(bound, _)| bound).map_err(BenchError::from)
-        };
-        let bound = bound(Twin::Float)? + bound(Twin::Fixed)?;
+        let bound = |twin| yardstick.rounding(twin, p.cycles_per_sample()).0;
+        let bound = bound(Twin::Float) + bound(Twin::Fixed);
         lower =
             lower.mark(Mark::horizontal(bound, "bound")).mark(Mark::horizontal(-bound, "bound"));
     }

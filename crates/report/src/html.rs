@@ -54,7 +54,7 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
 <h2 id="plots">Plots</h2>
 {figures}
 <h2 id="sounds">Sounds</h2>
-<p class="caution"><strong>Turn the monitor down first, and keep headphones off for the first play.</strong>
+<p class="caution"><strong>Loud tones: begin with the monitor turned down, without headphones.</strong>
 Test tones can be loud and sharp. The louder twin of each note peaks at {peak} dBFS; both have the same gain.</p>
 <div class="scroll"><table>
 <thead><tr><th>Note</th><th class="figure">Gain</th><th>Float twin</th><th>Fixed twin</th></tr></thead>

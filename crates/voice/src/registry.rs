@@ -165,7 +165,7 @@ pub type Lend<S> = fn(&Setup, &mut dyn FnMut(&mut dyn Oscillator<S>)) -> Result<
 
 /// From which frequency on a twin is worth using, as a fraction of the sample rate.
 ///
-/// Below it the twin's rounding noise, referred to its own waveform, is above −60 dB.
+/// Below it the rounding noise of the twin's ramp is predicted above −60 dB re that ramp.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct UsableFrom {
     /// Float twin, cycles per sample.

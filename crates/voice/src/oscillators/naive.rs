@@ -4,8 +4,8 @@
 //! |---|---|
 //! | Source  | the Fourier series itself: every line k, harmonic or alias, stands at its series amplitude |
 //! | Units   | phase 2^-32 cycle; output full scale = 1.0, waveform ±0.5; latency 0 |
-//! | float   | f32; the phase rounds to 24 bits, so \|error\| ≤ 2^-26 |
-//! | fixed   | Q1.31; the ramp is floored from 32 to 31 bits, triangle and pulse are exact; no overflow: \|y\| ≤ 2^30 |
+//! | float   | f32; the phase rounds to 24 bits: \|error\| ≤ 2^-26 for the ramp, 1.5·2^-25 for the triangle, none for the pulse |
+//! | fixed   | Q1.31; the ramp is floored from 32 to 31 bits (≤ 0.5 LSB), triangle and pulse are exact; no overflow: \|y\| ≤ 2^30 |
 //! | Usable  | float and fixed: 0 Hz to fs/2 |
 //! | Checked | `tests/suite/lines.rs::every_line_of_the_f64_models_matches_the_closed_form` |
 

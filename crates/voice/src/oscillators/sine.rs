@@ -4,8 +4,8 @@
 //! |---|---|
 //! | Source  | minimax fit of sin(πx/2) on ±1 by exchange (Remez); coefficients and error in `reference-tables/sine-minimax` |
 //! | Units   | phase 2^-32 cycle; output full scale = 1.0, waveform ±0.5; latency 0 |
-//! | float   | f32; fit 1.7e-9, rounding \|error\| ≤ 2^-24 |
-//! | fixed   | Q1.31; argument and Horner steps Q.31 in 64 bits; fit 1.7e-9 (3.6 LSB), rounding ≤ 4 LSB; \|y\| ≤ 2^30 + 4 |
+//! | float   | f32; fit 1.7e-9, rounding \|error\| ≤ 2^-23 |
+//! | fixed   | Q1.31; argument and Horner steps Q.31 in 64 bits; fit 1.7e-9 (3.6 LSB), rounding ≤ 5 LSB; \|y\| ≤ 2^30 + 9 |
 //! | Usable  | float and fixed: 0 Hz to fs/2 |
 //! | Checked | `tests/suite/sine.rs::sine_stays_within_its_fit_and_rounding` |
 
@@ -120,7 +120,7 @@ impl Oscillator<I1F31> for Fixed {
         let sum = mul(mul(mul(C[4], square) + C[3], square) + C[2], square) + C[1];
         let now = mul(mul(sum, square) + C[0], x);
         self.phase = drive.next_phase(self.phase);
-        // Q: |now| ≤ 2^30 + 4, far from saturation.
+        // Q: |now| ≤ 2^30 + 9, far from saturation.
         I1F31::from_bits(now as i32)
     }
 }

@@ -4,8 +4,8 @@
 //! |---|---|
 //! | Source  | Välimäki, Pekonen, Nam, J. Acoust. Soc. Am. 131(1):974-986, 2012 (integrated cubic B-spline); corners: Esqueda, Välimäki, Bilbao, DAFx-16, 121-128, 2016; polynomials from memory, verified by integrating the B-spline |
 //! | Units   | age d in samples, 0 to 1; output full scale = 1.0, waveform ±0.5; latency 1 sample |
-//! | float   | f32; \|error\| ≤ 2^-22 (age 2^-23, four Horner steps, two additions) |
-//! | fixed   | age Q.31, coefficients Q.31, heights 2^-32; floors to Q1.31, sums wrap modulo 2 and end within ±0.5; \|error\| ≤ 16 LSB |
+//! | float   | f32; \|error\| ≤ (2 + 6 per edge in reach)·2^-25 |
+//! | fixed   | age Q.31, coefficients Q.31, heights 2^-32; floors to Q1.31, sums wrap modulo 2 and end within ±0.5; \|error\| ≤ 8 LSB per edge in reach |
 //! | Usable  | float and fixed: 0 Hz to fs/2 |
 //! | Checked | `tests/suite/lines.rs::every_line_of_the_f64_models_matches_the_closed_form` |
 

@@ -4,8 +4,8 @@
 //! |---|---|
 //! | Source  | Stilson and Smith, ICMC 1996; Brandt, ICMC 2001 (both from memory); window: four-term Blackman-Harris, Harris, Proc. IEEE 66(1):51-83, 1978 |
 //! | Units   | span 8 to 64 samples, 16 to 512 points per sample, cutoff 0.486 fs; output full scale = 1.0, waveform ±0.5 and its overshoot; latency span/2 − 1 samples |
-//! | float   | f32 table; \|error\| ≤ 2^-21 per edge |
-//! | fixed   | Q1.31 table, fraction Q.31, products floored; sums in 64 bits, output saturates; \|error\| ≤ 3 LSB per edge under the kernel |
+//! | float   | f32 table; \|error\| ≤ (3 + 5 per edge under the kernel)·2^-25 |
+//! | fixed   | Q1.31 table, fraction Q.31, products floored; sums in 64 bits, output saturates; \|error\| ≤ 1 + 4 LSB per edge under the kernel |
 //! | Usable  | float and fixed: 0 Hz to fs/2 |
 //! | Checked | `tests/suite/lines.rs::step_table_lines_match_the_transform_of_their_kernel` |
 //!

@@ -4,9 +4,9 @@
 //! |---|---|
 //! | Source  | partial sums of the Fourier series; interpolation images at k + m·length with factor sinc²((k + m·length)/length) (derived) |
 //! | Units   | table length T points; band b serves 2^-(b+2) ≤ f0/fs < 2^-(b+1) with 2^b harmonics, at most T/4; output full scale = 1.0, waveform ±0.5 and its overshoot; latency 0 |
-//! | float   | f32 tables; \|error\| ≤ 2^-22 |
-//! | fixed   | Q1.31 tables, fraction 32 − log2 T bits, product floored; \|error\| ≤ 2 LSB (ramp, triangle), 4 LSB (pulse); no overflow: \|y\| ≤ 0.59 |
-//! | Usable  | float and fixed: 0 Hz to fs/2; below fs/(2T) the top harmonics are missing |
+//! | float   | f32 tables; \|error\| ≤ 2.5·2^-25 (ramp, triangle), 2^-22 (pulse) |
+//! | fixed   | Q1.31 tables, fraction 32 − log2 T bits, product floored; \|error\| ≤ 2 LSB (ramp, triangle), 4.5 LSB (pulse); no overflow: \|y\| ≤ 0.59 |
+//! | Usable  | float and fixed: 0 Hz to fs/2; the series ends between fs/4 and fs/2 in every octave, and lower still below fs/T |
 //! | Checked | `tests/suite/lines.rs::wavetable_lines_match_series_and_interpolation_images` |
 
 use fixed::types::I1F31;

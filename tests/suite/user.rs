@@ -41,6 +41,7 @@ impl Generator for OwnRamp {
 
 fn noted(check: Check) -> Results {
     check
+        .named("own ramp")
         .keys([45, 84, 96])
         .rates([RATE_HZ])
         .noted(Kind::Pitch)
@@ -119,7 +120,16 @@ fn a_detuned_module_fails_with_the_amount() {
 /// Told which note to expect, the meter must not find it where it is not.
 #[test]
 fn a_module_an_octave_off_is_read_an_octave_off() {
-    for (ratio, expected) in [(2.0, 1200.0), (0.5, -1200.0), (3.0, 1901.955), (1.0, 0.0)] {
+    for (ratio, expected) in [
+        (1.0, 0.0),
+        (2.0, 1200.0),
+        (3.0, 1901.955),
+        (4.0, 2400.0),
+        (1.5, 701.955),
+        (0.5, -1200.0),
+        (0.25, -2400.0),
+        (1.059_463_094, 100.0),
+    ] {
         let results =
             check::oscillator(Shape::Ramp, move |note| OwnRamp::new(note.hz * ratio, note.rate_hz))
                 .keys([45, 69, 81])
@@ -197,7 +207,7 @@ fn a_check_that_asks_nothing_or_the_impossible_is_refused() {
         (ramp().pitch_within_cents(1.0).rates([]), "no sample rate is given"),
         (ramp().pitch_within_cents(1.0).rates([4_000]), "rate = 4000"),
         (ramp().pitch_within_cents(-1.0), "can never be kept"),
-        (ramp().pitch_within_cents(f64::NAN), "can never be kept"),
+        (ramp().pitch_within_cents(f64::NAN), "is no limit"),
         (ramp().width(1.5).pitch_within_cents(1.0), "width = 1.5"),
         (ramp().limit(Kind::Rounding, -1.0), "can never be kept"),
         (ramp().keys([69, 120]).rates([8_000]).pitch_within_cents(1.0), "key 120 (C9) is above"),

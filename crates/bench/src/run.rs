@@ -273,9 +273,9 @@ fn finding(check: &Check, rate_hz: u32, kind: Kind, bound: Bound, cases: Vec<Cas
     let limit = match (bound, kind) {
         (Bound::Noted, _) => Origin::Noted,
         (Bound::Required(_), _) => Origin::Required(reason("asked for by the plan or the test")),
-        (Bound::Derived, Kind::Pitch) => {
-            Origin::Derived(reason("half a step of the 32-bit increment"))
-        }
+        (Bound::Derived, Kind::Pitch) => Origin::Derived(reason(
+            "half a step of the 32-bit increment, and what the noise of the twin itself hides of it",
+        )),
         (Bound::Derived, Kind::Lines) => Origin::Derived(reason(
             "closed form good to 1e-12, and the strongest tone that rounding could make",
         )),

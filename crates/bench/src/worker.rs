@@ -248,8 +248,6 @@ pub struct Worker {
     exact: Exact,
     predicted: Vec<Complex64>,
     components: Vec<Component>,
-    /// Complex amplitudes of a coherent capture, by order from 1.
-    amplitudes: Vec<Complex64>,
     /// Time spent so far.
     pub spent: Spent,
 }
@@ -273,7 +271,6 @@ impl Worker {
             exact: Exact::default(),
             predicted: Vec::new(),
             components: Vec::new(),
-            amplitudes: Vec::new(),
             spent: Spent::default(),
         })
     }
@@ -350,7 +347,10 @@ impl Worker {
             } else {
                 self.pitch_by_substitution(hz, p * rate_hz, rate_hz, job.stimulus.shape)
             };
-            sheet.enter(Kind::Pitch, hz, Some(half_step_cents(hz, rate_hz)?), || taken);
+            // Near the end of its range a module's own noise hides part of the step.
+            let hidden = taken.as_ref().map_or(0.0, |(_, spread, _)| *spread);
+            let limit = half_step_cents(hz, rate_hz)? + hidden;
+            sheet.enter(Kind::Pitch, hz, Some(limit), || taken);
             self.spent.pitch += clock.elapsed().as_secs_f64();
         }
         if sheet.wants(&[Kind::Rounding, Kind::Noise]) {
@@ -412,7 +412,11 @@ impl Worker {
         };
         let exact = self.exact.pitch.insert(exact);
         let deviation_hz = (twin.hz - exact.hz) + (exact_hz - hz);
-        let spread_hz = twin.uncertainty_hz.hypot(exact.uncertainty_hz);
+        // What both captures share cancels; what tells them apart passes the meter as noise does.
+        // The meter's window costs it up to eight times the variance of the bound.
+        let apart = Difference::of(&self.samples, &self.exact.samples).map_err(unreadable)?;
+        let per_noise = if twin.noise_rms > 0.0 { twin.crb_hz / twin.noise_rms } else { 0.0 };
+        let spread_hz = 2.0 * 8_f64.sqrt() * per_noise * apart.rms + METER_FLOOR * hz;
         Ok((cents(hz + deviation_hz, hz), cents(hz + spread_hz, hz), None))
     }
 
@@ -446,8 +450,7 @@ impl Worker {
             let start = after_settling(START, increment);
             yardstick.lines(COHERENT_SAMPLES, tone.periods(), start, &mut self.predicted)?;
             let bound = yardstick.rounding(job.twin.unwrap_or(Twin::Exact), tone.hz(1.0)).0;
-            let noise = line_noise(&self.amplitudes, &self.predicted, tone);
-            let worst = worst_line(&self.components, &self.predicted, noise, bound);
+            let worst = worst_line(&self.components, &self.predicted, bound);
             sheet.enter(Kind::Lines, hz, Some(worst.limit_db), || worst.taken());
             self.spent.theory += clock.elapsed().as_secs_f64();
         }
@@ -573,15 +576,11 @@ impl Worker {
             .map_err(Error::measuring("coherent spectrum"))?;
         let lines = spectrum.lines(tone).map_err(Error::measuring("coherent lines"))?;
         self.components.clear();
-        self.amplitudes.clear();
-        for line in lines {
-            self.components.push(Component {
-                hz: line.hz_ratio * rate_hz,
-                amplitude: line.amplitude.norm(),
-                is_harmonic: !line.alias,
-            });
-            self.amplitudes.push(line.amplitude);
-        }
+        self.components.extend(lines.map(|line| Component {
+            hz: line.hz_ratio * rate_hz,
+            amplitude: line.amplitude.norm(),
+            is_harmonic: !line.alias,
+        }));
         self.spent.spectrum += clock.elapsed().as_secs_f64();
         Ok(())
     }
@@ -683,6 +682,9 @@ impl Worker {
     }
 }
 
+/// What f64 leaves of a pitch in the meter, relative.
+const METER_FLOOR: f64 = 1e-14;
+
 /// A third of an octave.
 const THIRD: f64 = 1.259_921_049_894_873;
 
@@ -762,64 +764,35 @@ impl WorstLine {
     }
 }
 
-/// Rms amplitude per line of what differs from the prediction: the twin's own noise.
-fn line_noise(amplitudes: &[Complex64], predicted: &[Complex64], tone: Tone) -> f64 {
-    let (samples, periods) = (COHERENT_SAMPLES, tone.periods() as usize);
-    let mut place = 0;
-    let mut sum = 0.0;
-    // The line at half the rate has one bin for both of its halves; leave it out.
-    for (measured, expected) in amplitudes.iter().zip(&predicted[1..]).take(samples / 2 - 1) {
-        place = (place + periods) % samples;
-        // Beyond half the rate the bin holds the conjugate.
-        let expected = if 2 * place > samples { expected.conj() } else { *expected };
-        sum += (measured - 2.0 * expected).norm_sqr();
-    }
-    (sum / (samples / 2 - 1) as f64).sqrt()
-}
-
-/// Holds every line that stands 20 dB above the twin's measured noise, and above −140 dBc,
-/// against its prediction.
+/// Holds every line against its prediction.
 ///
-/// The limit rests on `bound`, what the twin's arithmetic allows in any sample, and not on the
-/// measured noise: a defect must not hide in a noise of its own making. For the same reason
-/// noise beyond what is allowed does not excuse any line.
-fn worst_line(
-    components: &[Component],
-    predicted: &[Complex64],
-    noise: f64,
-    bound: f64,
-) -> WorstLine {
-    // Errors within ±bound have an rms of bound at most; spread over N/2 lines that is
-    // 2·bound/√N on each.
-    let allowed = 2.0 * bound / (COHERENT_SAMPLES as f64).sqrt();
-    let least = (10.0 * noise.min(allowed)).max(LINE_FLOOR * 2.0 * predicted[1].norm());
+/// On a coherent note rounding repeats with the period and may gather in one line. The most that
+/// errors within ±`bound` can put there is the fundamental of a square wave, 4/π·bound. Lines that
+/// stand 20 dB above this tone, and above −140 dBc, are held by their own level; weaker ones, and
+/// lines that should not be there at all, by that of the weakest which is.
+///
+/// The limit rests on what the twin's arithmetic allows and not on its measured noise: a defect
+/// must not hide in a noise of its own making.
+fn worst_line(components: &[Component], predicted: &[Complex64], bound: f64) -> WorstLine {
+    let tone = 4.0 / std::f64::consts::PI * bound;
+    let fundamental = 2.0 * predicted[1].norm();
+    let least = (10.0 * tone).max(LINE_FLOOR * fundamental);
     let mut worst = WorstLine::default();
     for (index, component) in components.iter().enumerate() {
         let order = index + 1;
         let half_rate = 2 * order == COHERENT_SAMPLES;
         let expected = predicted[order].norm() * if half_rate { 1.0 } else { 2.0 };
-        if expected < least {
-            continue;
-        }
-        worst.lines += 1;
-        // On a coherent note rounding repeats with the period and may gather in one line. The
-        // most that a sequence within ±bound can put there is the fundamental of a square wave.
-        let tone = 4.0 / std::f64::consts::PI * bound;
-        let limit_db = LINE_LIMIT_DB + db(1.0 + tone / expected);
+        worst.lines += usize::from(expected >= least);
+        let level = expected.max(least);
+        let limit_db = LINE_LIMIT_DB + db(1.0 + tone / level);
         let off = component.amplitude - expected;
-        let deviation_db = db(1.0 + off.abs() / expected).copysign(off);
+        let deviation_db = db(1.0 + off.abs() / level).copysign(off);
         if worst.limit_db == 0.0
             || deviation_db.abs() / limit_db > worst.deviation_db.abs() / worst.limit_db
         {
-            let level_dbc = db(expected / (2.0 * predicted[1].norm()));
-            worst = WorstLine {
-                deviation_db,
-                limit_db,
-                order,
-                hz: component.hz,
-                level_dbc,
-                lines: worst.lines,
-            };
+            let level_dbc = db(expected / fundamental);
+            let (hz, lines) = (component.hz, worst.lines);
+            worst = WorstLine { deviation_db, limit_db, order, hz, level_dbc, lines };
         }
     }
     worst

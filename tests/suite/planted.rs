@@ -94,7 +94,7 @@ fn edge_corrected(points: u32, shape: Shape, defect: Defect) -> Check {
         (_, 2) => "spline2",
         _ => "spline4",
     };
-    held(make, module, Twin::Float, shape)
+    held(make, module, Twin::Exact, shape)
 }
 
 /// Residual of a unit step, `d` samples after it.
@@ -421,9 +421,10 @@ const PLANTED: &[Planted] = &[
     },
     Planted {
         name: "wavetable one band too bright",
-        caught_by: &[Kind::Rounding, Kind::Aliases, Kind::WorstAlias],
+        caught_by: &[Kind::Lines, Kind::Rounding, Kind::Aliases, Kind::WorstAlias],
         check: |on| {
             table_read(if on { TableDefect::BandTooBright } else { TableDefect::None })
+                .derived(Kind::Lines)
                 .derived(Kind::Rounding)
                 .alias_power_below_db(-60.0)
                 .aliases_below_db(-60.0)

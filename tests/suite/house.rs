@@ -199,3 +199,21 @@ fn every_file_of_the_suite_is_compiled() {
         assert!(part, "{} is not named in main.rs", path.display());
     }
 }
+
+/// The tables of the README name every module with its shapes, and every reading as it is.
+#[test]
+fn the_readme_lists_modules_and_readings_as_they_are() {
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    for entry in ENTRIES {
+        let row = readme
+            .lines()
+            .find(|line| line.starts_with('|') && line.contains(&format!("`{}`", entry.name)));
+        let row = row.unwrap_or_else(|| panic!("{} is not in the README", entry.name));
+        let shapes: Vec<_> = entry.shapes.iter().map(|shape| shape.name()).collect();
+        assert!(row.ends_with(&format!("| {} |", shapes.join(", "))) || shapes.is_empty(), "{row}");
+    }
+    for kind in plumbtone::Kind::ALL {
+        let row = format!("| `{kind}` | {} | {} |", kind.unit().symbol(), kind.describe());
+        assert!(readme.contains(&row), "not in the README: {row}");
+    }
+}

@@ -21,7 +21,7 @@ fn sawtooth(f0: f64, rate: f64, n: i32) -> impl Iterator<Item = Component> {
 
 #[test]
 fn highest_clean_note_reproduces_the_published_anchors() {
-    // REFERENCES A.4. The anchors: "through C8" (4186 Hz) for order 4 differentiation
+    // Välimäki et al. 2010 and 2012, abstracts, and rows recomputed from the closed form. Anchors: "through C8" (4186 Hz) for order 4 differentiation
     // (Välimäki et al. 2010) against 4163; 7.8 kHz for the cubic B-spline (Välimäki et
     // al. 2012) against 7847. The table gives the highest clean note below the first
     // failure; limit 1 %, grid 2 Hz. Failures can be narrower than that (an alias passes

@@ -138,7 +138,7 @@ fn harmonic_tone_in_noise_reaches_its_bound() {
 #[test]
 fn accumulator_widths_are_told_apart() {
     // Rounding the increment of a b-bit accumulator at key 0, 48 kHz: at worst half a
-    // step, 75.9, 0.303 and 0.00118 cents for 16, 24 and 32 bits (REFERENCES E).
+    // step, 75.9, 0.303 and 0.00118 cents for 16, 24 and 32 bits (half an increment of f0, derived).
     let (rate, hz) = (48_000.0, key_hz(0));
     let mut pitch = Pitch::new();
     for (bits, worst) in [(16, 75.9), (24, 0.303), (32, 0.00118)] {

@@ -30,7 +30,7 @@ impl Noise {
     }
 }
 
-/// Waveforms of peak 1 and their Fourier amplitudes (REFERENCES C: any textbook).
+/// Waveforms of peak 1 and their Fourier amplitudes (any textbook on Fourier series).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Wave {
     Sine,

@@ -50,7 +50,7 @@ fn every_window_has_its_published_properties() {
 
 #[test]
 fn the_circulating_hft169d_set_is_told_apart() {
-    // REFERENCES, trap 1: this set reaches -167.88 dB, the correct one -169.53 dB.
+    // Recomputed: this set, found in circulation, reaches -167.88 dB, the correct one -169.53 dB.
     let circulating =
         [1.0, 1.97441842, 1.65409888, 0.95788186, 0.33673420, 0.06364621, 0.00521942, 0.00010599];
     assert_abs_diff_eq!(highest_side_lobe_db(&circulating), -167.88, epsilon = 5e-3);

@@ -76,7 +76,9 @@ fn plans_that_cannot_run() {
         ("pitch", "pich", "line 6", "pich"),
         ("\"derived\"", "\"derives\"", "line 6", "derives"),
         ("\"derived\"", "-1.0", "", "can never be kept"),
-        ("\"derived\"", "nan", "", "can never be kept"),
+        ("\"derived\"", "nan", "", "is no limit"),
+        ("\"derived\"", "true", "line 6", "a limit is a figure"),
+        ("modules = [\"naive\", \"spline4\"]", "modules = []", "", "no modules"),
         ("keys", "rates = [4000]\nkeys", "line 5", "8000"),
     ];
     for (from, to, place, what) in edits {

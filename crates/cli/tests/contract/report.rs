@@ -65,7 +65,7 @@ fn folder_is_complete_and_refers_only_to_itself() {
         assert!(png.starts_with(b"\x89PNG\r\n\x1a\n"));
     }
     assert!(text.contains("Panel 3 &lt;low &amp; high&gt;"));
-    assert!(text.contains("Turn the monitor down first"));
+    assert!(text.contains("monitor turned down"));
     assert!(text.contains("prefers-color-scheme"));
 }
 

@@ -1,7 +1,7 @@
 //! Cosine-sum windows and their properties.
 //!
 //! A window of N samples is `w[n] = sum (-1)^q a_q cos(2 pi q n / N)` (the DFT-even
-//! form: w[N] would equal w[0]). Coefficients: Harris, Proc. IEEE 66(1):51-83, 1978;
+//! form: `w[N]` would equal `w[0]`). Coefficients: Harris, Proc. IEEE 66(1):51-83, 1978;
 //! Nuttall, IEEE ASSP 29(1):84-91, 1981; Heinzel, Rüdiger, Schilling, AEI report, 2002.
 
 use num_complex::Complex64;

@@ -15,7 +15,7 @@
 //! .named("naive ramp")
 //! .keys([45, 57, 69])
 //! .rates([44_100])
-//! .pitch_within_cents(0.01)
+//! .pitch_within_cents(0.5)
 //! .assert();
 //! ```
 

@@ -99,6 +99,31 @@ fn noise_is_read_with_its_floor() {
     assert!(noise.floor.unwrap() < -130.0, "{noise}");
 }
 
+/// One or two harmonics could come from several shapes: the sheet must not sound sure.
+#[test]
+fn one_or_two_harmonics_are_a_best_match_only() {
+    let high = Stimulus::note(Shape::Ramp, 6_500.0, 44_100);
+    let sheet = graded(&performance("wavetable", &high, 1.0), 44_100, Format::Int16);
+    // A period of 441 samples: 16-bit rounding repeats with it, and the meter has no noise at all.
+    assert!((sheet.pitch.value - 6_500.0).abs() < 1e-3, "{sheet}");
+    assert!(!sheet.shape_sure && sheet.to_string().contains("(best match)"), "{sheet}");
+    let low = Stimulus::note(Shape::Ramp, 220.0, 44_100);
+    let sheet = graded(&performance("wavetable", &low, 1.0), 44_100, Format::Int16);
+    assert!(sheet.shape_sure && sheet.to_string().contains("(found)"), "{sheet}");
+}
+
+/// The note that the user expects, and the one that sounds.
+#[test]
+fn a_wrong_expectation_does_not_bend_the_pitch() {
+    let stimulus = Stimulus::note(Shape::Pulse, 311.13, 44_100);
+    let recording = recorded(&performance("spline4", &stimulus, 0.5), 44_100, Format::Int24);
+    for hz in [155.565, 622.26, 900.0, 330.0] {
+        let settings = Settings { hz: Some(hz), ..Settings::default() };
+        let sheet = grade::oscillator(&recording, &settings).unwrap();
+        assert!((sheet.pitch.value - 311.13).abs() < 1e-3, "{hz}: {sheet}");
+    }
+}
+
 #[test]
 fn settings_that_are_given_are_taken() {
     let stimulus = Stimulus::note(Shape::Pulse, 110.0, 44_100).with_width(0.3);

@@ -66,7 +66,8 @@ pub struct Sheet {
     pub shape: &'static str,
     /// Whether the shape was found rather than given.
     pub shape_found: bool,
-    /// Whether a found shape stands out: at least three harmonics, within 1 dB of the series.
+    /// Whether a found shape stands out: at least three harmonics above −60 dBc, within 1 dB of the
+    /// series.
     pub shape_sure: bool,
     /// Pulse width, fraction of the cycle, for a pulse; w and 1 − w sound alike.
     pub width: Option<f64>,
@@ -239,6 +240,7 @@ fn describe(
             .with_floor(power_db(2.0 * format / (fundamental * fundamental)))
     });
     let noise_ratio = lines.noise_power.map_or(0.0, |power| 2.0 * power / aliasing.harmonic_power);
+    let standing = lines.harmonics.iter().filter(|level| **level > 1e-3 * fundamental).count();
     Ok(Sheet {
         schema: SCHEMA,
         format: recording.format.clone(),
@@ -250,7 +252,7 @@ fn describe(
         shape: shape.name(),
         shape_found: settings.shape.is_none(),
         shape_sure: settings.shape.is_some()
-            || shape_deviation_db < 1.0 && (shape == Shape::Sine || lines.harmonics.len() > 2),
+            || shape_deviation_db < 1.0 && (shape == Shape::Sine || standing > 2),
         width: (shape == Shape::Pulse).then_some(width),
         // The harmonics of a rising ramp are −sin: their phases differ by a quarter turn.
         rising: (shape == Shape::Ramp).then_some(lines.turn > 0.5),
@@ -388,10 +390,15 @@ impl fmt::Display for Sheet {
             self.key,
             key_name(self.key)
         )?;
-        let found = if self.shape_found { "found" } else { "given" };
+        let found = match (self.shape_found, self.shape_sure) {
+            (false, _) => "given",
+            (true, true) => "found",
+            (true, false) => "best match",
+        };
         let width = match self.width {
+            Some(width) if (width - 0.5).abs() < 1e-4 => ", width 50 %".to_owned(),
             Some(width) => {
-                format!(", width {:.2} % or {:.2} %", 100.0 * width, 100.0 - 100.0 * width)
+                format!(", width {:.2} or {:.2} %", 100.0 * width, 100.0 - 100.0 * width)
             }
             None => String::new(),
         };

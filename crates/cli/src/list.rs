@@ -51,8 +51,8 @@ fn table() -> String {
             },
         );
     }
-    text += "\nUsable: rounding noise at least 60 dB below the module's own waveform; the lower\n\
-             end moves with the sample rate.\n\nREADINGS\n\n";
+    text += "\nUsable: the rounding noise of the ramp is at least 60 dB below it; the lower end\n\
+             moves with the sample rate.\n\nREADINGS\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());
         text += &format!("{name:INDENT$}{unit:<6}");

@@ -30,6 +30,9 @@ pub const SETTLE_SAMPLES: usize = 4096;
 /// Samples of a capture that is analysed under a window: 2.7 s at 48 kHz, so that even the
 /// lines of the lowest key stand clear of each other.
 pub const WINDOWED_SAMPLES: usize = 1 << 17;
+/// Least distance of harmonics that shows what is between them, bins: two half-widths of the
+/// window's lobe, 10 each, and two bins to spare.
+const HARMONIC_ROOM_BINS: f64 = 22.0;
 /// Phase at which coherent captures start, in 2^-32 cycle: half a coherent step, so that no
 /// sample falls on a step of the waveform.
 pub const START: u32 = 1 << 15;
@@ -345,7 +348,16 @@ impl Worker {
             let taken = if hz < from_hz {
                 Err((Gap::OutOfRange, format!("below its usable range, from {from_hz:.0} Hz")))
             } else {
-                self.pitch_by_substitution(hz, p * rate_hz, rate_hz, job.stimulus.shape)
+                {
+                    let allowed = yardstick.rounding(twin, p).0;
+                    self.pitch_by_substitution(
+                        hz,
+                        p * rate_hz,
+                        rate_hz,
+                        job.stimulus.shape,
+                        allowed,
+                    )
+                }
             };
             // Near the end of its range a module's own noise hides part of the step.
             let hidden = taken.as_ref().map_or(0.0, |(_, spread, _)| *spread);
@@ -389,13 +401,14 @@ impl Worker {
     ///
     /// Aliases that fall next to a harmonic pull any meter, and pull it alike on both: reading
     /// the exact evaluation, whose pitch `exact_hz` is known, and the twin with one meter
-    /// leaves the twin's own deviation.
+    /// leaves the twin's own deviation. `allowed` bounds the twin's rounding, full scale = 1.0.
     fn pitch_by_substitution(
         &mut self,
         hz: f64,
         exact_hz: f64,
         rate_hz: f64,
         shape: Shape,
+        allowed: f64,
     ) -> Taken {
         let model = match shape {
             Shape::Sine => Model::sine(),
@@ -416,7 +429,9 @@ impl Worker {
         // The meter's window costs it up to eight times the variance of the bound.
         let apart = Difference::of(&self.samples, &self.exact.samples).map_err(unreadable)?;
         let per_noise = if twin.noise_rms > 0.0 { twin.crb_hz / twin.noise_rms } else { 0.0 };
-        let spread_hz = 2.0 * 8_f64.sqrt() * per_noise * apart.rms + METER_FLOOR * hz;
+        // More than the twin's arithmetic allows is no noise: a defect must not widen its own limit.
+        let noise = apart.rms.min(allowed);
+        let spread_hz = 2.0 * 8_f64.sqrt() * per_noise * noise + METER_FLOOR * hz;
         Ok((cents(hz + deviation_hz, hz), cents(hz + spread_hz, hz), None))
     }
 
@@ -468,6 +483,9 @@ impl Worker {
             Err(obstacle) => sheet.refuse(&OF_LINES[2..], hz, &obstacle.to_string()),
             Ok(aliasing) => {
                 sheet.enter(Kind::Aliases, hz, None, || {
+                    if aliasing.alias_power == 0.0 {
+                        return Err(nothing("no alias in the band"));
+                    }
                     Ok((aliasing.alias_to_signal_db(), 0.0, None))
                 });
                 let worst = aliasing.worst.ok_or_else(|| nothing("no alias in the band"));
@@ -599,6 +617,14 @@ impl Worker {
             .estimate_anywhere(&self.samples, rate_hz, stimulus.hz, &Model::default())
             .map_err(|obstacle| obstacle.to_string())?;
         self.spent.pitch += clock.elapsed().as_secs_f64();
+        // Between harmonics that nearly touch there is no room to see an alias.
+        let room = reading.hz * WINDOWED_SAMPLES as f64 / rate_hz;
+        if room < HARMONIC_ROOM_BINS {
+            let rate_hz = rate_hz.round();
+            return Err(format!(
+                "harmonics {room:.0} bins apart at {rate_hz} Hz leave no room between"
+            ));
+        }
         let clock = Instant::now();
         self.harmonic
             .components(&self.samples, rate_hz, reading.hz, &mut self.components)

@@ -34,18 +34,24 @@
 //! ```
 #![no_std]
 
+pub mod contours;
+pub mod control;
 pub mod edges;
 mod error;
 pub mod frequency;
 mod math;
 pub mod oscillators;
+pub mod parameter;
 pub mod phase;
 mod q31;
 pub mod registry;
 
+pub use contours::{Contour, ContourEntry, KeyEvent};
+pub use control::{ControlEntry, Follower, Law};
 pub use error::RangeError;
+pub use parameter::{Parameter, Values};
 pub use phase::{Age, Drive, Increment, Rate, SyncSource, Width};
-pub use registry::{Entry, Oscillator, Parameter, Setup, Shape, UsableFrom};
+pub use registry::{Entry, Oscillator, Setup, Shape, UsableFrom};
 
 /// Peak of every waveform, relative to full scale: half, to leave headroom.
 pub const NOMINAL_PEAK: f64 = 0.5;

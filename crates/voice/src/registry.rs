@@ -2,7 +2,8 @@
 
 use fixed::types::I1F31;
 
-use crate::error::{RangeError, in_range};
+use crate::error::RangeError;
+use crate::parameter::Parameter;
 use crate::phase::{Drive, Width};
 
 /// A waveform, swinging ±1 in the formulas and ±[`crate::NOMINAL_PEAK`] at the output.
@@ -75,75 +76,20 @@ impl Default for Setup {
     }
 }
 
-/// Name, unit and range of one parameter; error texts, `list` and test generators read it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Parameter {
-    /// Name for `--set` and for plans.
-    pub name: &'static str,
-    /// Unit or further condition.
-    pub unit: &'static str,
-    /// Smallest value.
-    pub min: f64,
-    /// Largest value.
-    pub max: f64,
-    /// Value when nothing is said.
-    pub default: f64,
-}
-
-impl Parameter {
-    /// Holds a value against the range.
-    ///
-    /// # Errors
-    /// The value lies outside `min` to `max`, or is not a number.
-    pub fn check(&self, value: f64) -> Result<f64, RangeError> {
-        in_range(self.name, value, self.min, self.max, self.unit)
-    }
-
-    /// The error for a value that the range alone does not exclude.
-    pub(crate) fn refuse(&self, value: f64) -> RangeError {
-        let Self { name: parameter, min, max, unit, .. } = *self;
-        RangeError { parameter, value, min, max, unit }
-    }
-}
-
 /// Frequency; the upper end is half of whatever sample rate is in use.
-pub const HZ: Parameter = Parameter {
-    name: "hz",
-    unit: "Hz (up to half the rate)",
-    min: 0.0,
-    max: 96_000.0,
-    default: 440.0,
-};
+pub const HZ: Parameter = Parameter::number("hz", "Hz (up to half the rate)", 0.0, 96_000.0, 440.0);
 /// Pulse width.
-pub const WIDTH: Parameter =
-    Parameter { name: "width", unit: "of the cycle", min: 0.01, max: 0.99, default: 0.5 };
+pub const WIDTH: Parameter = Parameter::number("width", "of the cycle", 0.01, 0.99, 0.5);
 /// Length of the band-limited step.
-pub const TAPS: Parameter =
-    Parameter { name: "taps", unit: "samples (even)", min: 8.0, max: 64.0, default: 32.0 };
+pub const TAPS: Parameter = Parameter::number("taps", "samples (even)", 8.0, 64.0, 32.0);
 /// Resolution of the band-limited step.
-pub const OVERSAMPLING: Parameter = Parameter {
-    name: "oversampling",
-    unit: "points per sample",
-    min: 16.0,
-    max: 512.0,
-    default: 128.0,
-};
+pub const OVERSAMPLING: Parameter =
+    Parameter::number("oversampling", "points per sample", 16.0, 512.0, 128.0);
 /// Length of one cycle in a wavetable.
-pub const LENGTH: Parameter = Parameter {
-    name: "length",
-    unit: "points (a power of two)",
-    min: 256.0,
-    max: 4096.0,
-    default: 2048.0,
-};
+pub const LENGTH: Parameter =
+    Parameter::number("length", "points (a power of two)", 256.0, 4096.0, 2048.0);
 /// Start of a noise sequence.
-pub const SEED: Parameter = Parameter {
-    name: "seed",
-    unit: "(whole number)",
-    min: 1.0,
-    max: 4_294_967_295.0,
-    default: 1.0,
-};
+pub const SEED: Parameter = Parameter::number("seed", "(whole number)", 1.0, 4_294_967_295.0, 1.0);
 
 /// One twin of an oscillator. Neither method can fail, panic or allocate.
 pub trait Oscillator<S> {

@@ -3,27 +3,18 @@
 //! Both twins turn a control signal into an [`Increment`]; the phase stays in integers.
 //! Results are held between 0 Hz and half the sample rate.
 //!
-//! The exponential is a minimax polynomial of degree 5 on one octave (Hart et al.,
-//! Computer Approximations, 1968; coefficients recomputed in `reference-tables/exp2-minimax`),
-//! 1.3e-4 cent at most; f32 arithmetic makes it 2.7e-4. Increments are rounded to whole steps
-//! of 2^-32 cycle, half of which is 0.00118 cent at key 0 and 48 kHz.
+//! The exponential is that of [`crate::control::exp2`] at degree 5, 1.3e-4 cent at most; f32
+//! arithmetic makes it 2.7e-4. Increments are rounded to whole steps of 2^-32 cycle, half of which
+//! is 0.00118 cent at key 0 and 48 kHz.
 
 use crate::phase::Increment;
-use crate::q31::mul;
 
-/// Coefficients of 2^x on 0 ≤ x ≤ 1; relative error 7.49e-8.
-pub const EXP2_MINIMAX: [f64; 6] = [
-    0.999_999_925_063_526_1,
-    0.693_153_073_200_169,
-    0.240_153_617_044_375_4,
-    0.055_826_318_053_295_67,
-    0.008_989_340_090_494_665,
-    0.001_877_576_675_191_479_5,
-];
+pub use crate::control::exp2::MINIMAX_5 as EXP2_MINIMAX;
 
 /// Float twins.
 pub mod float {
-    use super::{EXP2_MINIMAX, Increment};
+    use super::Increment;
+    use crate::control::exp2::{FLOAT_5, polynomial};
 
     /// `base + deviation · signal`, the deviation in 2^-32 cycle per sample.
     #[inline]
@@ -39,9 +30,7 @@ pub mod float {
         let octaves = octaves.clamp(-32.0, 32.0);
         let floor = crate::math::floorf(octaves);
         let x = octaves - floor;
-        let c = EXP2_MINIMAX.map(|c| c as f32);
-        let upper = (c[5] * x + c[4]) * x + c[3];
-        let ratio = ((upper * x + c[2]) * x + c[1]) * x + c[0];
+        let ratio = polynomial(&FLOAT_5, x);
         let scaled = f32::from_bits(((floor as i32 + 127) as u32) << 23) * ratio;
         // A control value that is no number leaves the pitch at 0 Hz: the cast makes it 0.
         Increment::saturating_from_bits((base.bits() as f32 * scaled + 0.5) as u32)
@@ -54,7 +43,8 @@ pub mod float {
 pub mod fixed {
     use ::fixed::types::{I1F31, I6F26};
 
-    use super::{EXP2_MINIMAX, Increment, mul};
+    use super::Increment;
+    use crate::control::exp2::{Q31_5, polynomial_q31};
 
     /// `base + deviation · signal`, the deviation in 2^-32 cycle per sample.
     #[inline]
@@ -68,20 +58,10 @@ pub mod fixed {
     /// `base · 2^octaves`; octaves in Q6.26, −32 to just under +32.
     #[inline]
     pub fn exponential(base: Increment, octaves: I6F26) -> Increment {
-        const C: [i64; 6] = {
-            let mut c = [0; 6];
-            let mut i = 0;
-            while i < 6 {
-                c[i] = (EXP2_MINIMAX[i] * 2_147_483_648.0 + 0.5) as i64;
-                i += 1;
-            }
-            c
-        };
         // Q: floor and 26 fraction bits, widened to Q.31; Horner sums stay below 2^32.
         let floor = octaves.to_bits() >> 26;
         let x = i64::from(octaves.to_bits() & ((1 << 26) - 1)) << 5;
-        let upper = mul(mul(C[5], x) + C[4], x) + C[3];
-        let ratio = mul(mul(mul(upper, x) + C[2], x) + C[1], x) + C[0];
+        let ratio = polynomial_q31(&Q31_5, x);
         // Q: base ≤ 2^31, ratio < 2^32: product < 2^63 in Q.31; the octaves are a shift, rounded.
         let product = i64::from(base.bits()) * ratio;
         let limit = i64::from(Increment::MAX.bits());

@@ -39,6 +39,7 @@ pub mod control;
 pub mod edges;
 mod error;
 pub mod frequency;
+mod line;
 mod math;
 pub mod oscillators;
 pub mod parameter;

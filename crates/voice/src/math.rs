@@ -3,4 +3,4 @@
 //! `x.sin()` would be the host's in a test and the target's in firmware; these have the
 //! same bits everywhere.
 
-pub(crate) use libm::{cos, floorf, rint, sin};
+pub(crate) use libm::{cos, exp2, expm1, floorf, log, log1p, log2, rint, round, sin};

@@ -17,6 +17,8 @@ pub struct Parameter {
     pub default: f64,
     /// The words that stand for 0, 1, 2, ... where the parameter is a choice; else none.
     pub choices: &'static [&'static str],
+    /// Whether only whole numbers make sense.
+    pub whole: bool,
     /// Whether every point of a contour has its own, under the names `name-1`, `name-2`, ...
     pub per_point: bool,
 }
@@ -30,13 +32,24 @@ impl Parameter {
         max: f64,
         default: f64,
     ) -> Self {
-        Self { name, unit, min, max, default, choices: &[], per_point: false }
+        Self { name, unit, min, max, default, choices: &[], whole: false, per_point: false }
+    }
+
+    /// A whole number of things.
+    pub const fn count(
+        name: &'static str,
+        unit: &'static str,
+        min: f64,
+        max: f64,
+        default: f64,
+    ) -> Self {
+        Self { whole: true, ..Self::number(name, unit, min, max, default) }
     }
 
     /// One of several words; the first is the default.
     pub const fn choice(name: &'static str, choices: &'static [&'static str]) -> Self {
         let max = choices.len() as f64 - 1.0;
-        Self { name, unit: "", min: 0.0, max, default: 0.0, choices, per_point: false }
+        Self { choices, ..Self::count(name, "", 0.0, max, 0.0) }
     }
 
     /// The same parameter, once for every point of a contour.
@@ -47,9 +60,14 @@ impl Parameter {
     /// Holds a value against the range.
     ///
     /// # Errors
-    /// The value lies outside `min` to `max`, or is not a number.
+    /// The value lies outside `min` to `max`, is not a number, or not a whole one where only
+    /// those make sense.
     pub fn check(&self, value: f64) -> Result<f64, RangeError> {
-        in_range(self.name, value, self.min, self.max, self.unit)
+        let value = in_range(self.name, value, self.min, self.max, self.unit)?;
+        if self.whole && value != crate::math::rint(value) {
+            return Err(self.refuse(value));
+        }
+        Ok(value)
     }
 
     /// The error for a value that the range alone does not exclude.
@@ -92,8 +110,6 @@ impl Values<'_> {
     /// # Errors
     /// An index that stands for no word.
     pub fn choice(&self, parameter: &Parameter) -> Result<usize, RangeError> {
-        let value = self.of(parameter)?;
-        let index = value as usize;
-        if index as f64 == value { Ok(index) } else { Err(parameter.refuse(value)) }
+        Ok(self.of(parameter)? as usize)
     }
 }

@@ -81,15 +81,15 @@ pub const HZ: Parameter = Parameter::number("hz", "Hz (up to half the rate)", 0.
 /// Pulse width.
 pub const WIDTH: Parameter = Parameter::number("width", "of the cycle", 0.01, 0.99, 0.5);
 /// Length of the band-limited step.
-pub const TAPS: Parameter = Parameter::number("taps", "samples (even)", 8.0, 64.0, 32.0);
+pub const TAPS: Parameter = Parameter::count("taps", "samples (even)", 8.0, 64.0, 32.0);
 /// Resolution of the band-limited step.
 pub const OVERSAMPLING: Parameter =
-    Parameter::number("oversampling", "points per sample", 16.0, 512.0, 128.0);
+    Parameter::count("oversampling", "points per sample", 16.0, 512.0, 128.0);
 /// Length of one cycle in a wavetable.
 pub const LENGTH: Parameter =
-    Parameter::number("length", "points (a power of two)", 256.0, 4096.0, 2048.0);
+    Parameter::count("length", "points (a power of two)", 256.0, 4096.0, 2048.0);
 /// Start of a noise sequence.
-pub const SEED: Parameter = Parameter::number("seed", "(whole number)", 1.0, 4_294_967_295.0, 1.0);
+pub const SEED: Parameter = Parameter::count("seed", "(whole number)", 1.0, 4_294_967_295.0, 1.0);
 
 /// One twin of an oscillator. Neither method can fail, panic or allocate.
 pub trait Oscillator<S> {
@@ -123,6 +123,34 @@ pub struct UsableFrom {
 impl UsableFrom {
     /// No lower limit in either twin.
     pub const ANYWHERE: Self = Self { float: 0.0, fixed: 0.0 };
+}
+
+/// What every module has, whatever its family: for lists, and for those who look one up.
+#[derive(Clone, Copy, Debug)]
+pub struct About {
+    /// Name on the command line and in plans.
+    pub name: &'static str,
+    /// File of the module, relative to `crates/voice/src`.
+    pub file: &'static str,
+    /// One line for `list`.
+    pub summary: &'static str,
+    /// Parameters it takes.
+    pub parameters: &'static [Parameter],
+}
+
+/// Every module of every family, in the order in which reports show them.
+pub fn modules() -> impl Iterator<Item = About> {
+    macro_rules! about {
+        ($family:ident) => {
+            crate::$family::ENTRIES.iter().map(|entry| About {
+                name: entry.name,
+                file: entry.file,
+                summary: entry.summary,
+                parameters: entry.parameters,
+            })
+        };
+    }
+    about!(oscillators).chain(about!(contours)).chain(about!(control))
 }
 
 /// One module, as the benches, `list` and the reports see it.

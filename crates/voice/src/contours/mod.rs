@@ -3,6 +3,14 @@
 //! Every module here answers key events and delivers one value per sample. A module is one
 //! file and one line in [`ENTRIES`].
 
+pub mod adsr;
+pub mod glide;
+pub mod lfo;
+pub mod multistage;
+mod segment;
+
+pub use segment::{RESTART, Restart};
+
 use fixed::types::{I1F31, I6F26};
 
 use crate::error::RangeError;
@@ -74,4 +82,4 @@ pub struct ContourEntry {
 }
 
 /// Every contour, in the order in which reports show them.
-pub const ENTRIES: &[ContourEntry] = &[];
+pub const ENTRIES: &[ContourEntry] = &[adsr::ENTRY, multistage::ENTRY, glide::ENTRY, lfo::ENTRY];

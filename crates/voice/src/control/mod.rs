@@ -2,6 +2,16 @@
 //!
 //! A module is one file and one line in [`ENTRIES`].
 
+pub mod bend;
+pub mod depth;
+pub mod exp2;
+pub mod keys;
+pub mod pitch;
+pub mod smoothing;
+pub mod taper;
+pub mod tracking;
+pub mod update;
+
 use crate::error::RangeError;
 use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
@@ -67,4 +77,22 @@ pub struct ControlEntry {
 }
 
 /// Every control module, in the order in which reports show them.
-pub const ENTRIES: &[ControlEntry] = &[];
+pub const ENTRIES: &[ControlEntry] = &[
+    pitch::ENTRY,
+    exp2::ENTRY,
+    bend::ENTRY,
+    tracking::ENTRY,
+    depth::ENTRY,
+    taper::ENTRY,
+    smoothing::ENTRY,
+    update::ENTRY,
+    keys::ENTRY,
+];
+
+/// Width of a converter's codes.
+pub const BITS: Parameter = Parameter::count("bits", "bits", 10.0, 16.0, 12.0);
+
+/// The value of a parameter that only takes whole numbers.
+fn whole(values: &Values<'_>, parameter: &Parameter) -> Result<u32, RangeError> {
+    Ok(values.of(parameter)? as u32)
+}

@@ -52,6 +52,47 @@ fn fold(phase: u32) -> i32 {
     if half.unsigned_abs() > 1 << 30 { i32::MIN.wrapping_sub(half) } else { half }
 }
 
+/// Half of the sine of a phase in 2^-32 cycle, ±0.5.
+#[inline(always)]
+pub(crate) fn half_sine(phase: u32) -> f32 {
+    // Half the coefficients: the waveform swings ±0.5.
+    const C: [f32; 5] = {
+        let mut half = [0.0; 5];
+        let mut i = 0;
+        while i < 5 {
+            half[i] = (0.5 * MINIMAX[i]) as f32;
+            i += 1;
+        }
+        half
+    };
+    let x = fold(phase) as f32 * (1.0 / 1_073_741_824.0);
+    let square = x * x;
+    let sum = ((C[4] * square + C[3]) * square + C[2]) * square + C[1];
+    (sum * square + C[0]) * x
+}
+
+/// Half of the sine of a phase in 2^-32 cycle, Q1.31: |y| ≤ 2^30 + 9.
+#[inline(always)]
+pub(crate) fn half_sine_q31(phase: u32) -> i32 {
+    // Q: half the coefficients in Q.31, all below 2^31.
+    const C: [i64; 5] = {
+        let mut half = [0; 5];
+        let mut i = 0;
+        while i < 5 {
+            let scaled = MINIMAX[i] * 1_073_741_824.0;
+            half[i] = (scaled + if scaled < 0.0 { -0.5 } else { 0.5 }) as i64;
+            i += 1;
+        }
+        half
+    };
+    // Q: Q.31 in 64 bits, so that x = 1 has a place.
+    let x = i64::from(fold(phase)) << 1;
+    let square = mul(x, x);
+    let sum = mul(mul(mul(C[4], square) + C[3], square) + C[2], square) + C[1];
+    // Q: |y| ≤ 2^30 + 9, far from saturation.
+    mul(mul(sum, square) + C[0], x) as i32
+}
+
 /// Float twin.
 #[derive(Clone, Debug)]
 pub struct Float {
@@ -68,20 +109,7 @@ impl Float {
 impl Oscillator<f32> for Float {
     #[inline]
     fn tick(&mut self, drive: &Drive) -> f32 {
-        // Half the coefficients: the waveform swings ±0.5.
-        const C: [f32; 5] = {
-            let mut half = [0.0; 5];
-            let mut i = 0;
-            while i < 5 {
-                half[i] = (0.5 * MINIMAX[i]) as f32;
-                i += 1;
-            }
-            half
-        };
-        let x = fold(self.phase) as f32 * (1.0 / 1_073_741_824.0);
-        let square = x * x;
-        let sum = ((C[4] * square + C[3]) * square + C[2]) * square + C[1];
-        let now = (sum * square + C[0]) * x;
+        let now = half_sine(self.phase);
         self.phase = drive.next_phase(self.phase);
         now
     }
@@ -103,24 +131,8 @@ impl Fixed {
 impl Oscillator<I1F31> for Fixed {
     #[inline]
     fn tick(&mut self, drive: &Drive) -> I1F31 {
-        // Q: half the coefficients in Q.31, all below 2^31.
-        const C: [i64; 5] = {
-            let mut half = [0; 5];
-            let mut i = 0;
-            while i < 5 {
-                let scaled = MINIMAX[i] * 1_073_741_824.0;
-                half[i] = (scaled + if scaled < 0.0 { -0.5 } else { 0.5 }) as i64;
-                i += 1;
-            }
-            half
-        };
-        // Q: Q.31 in 64 bits, so that x = 1 has a place.
-        let x = i64::from(fold(self.phase)) << 1;
-        let square = mul(x, x);
-        let sum = mul(mul(mul(C[4], square) + C[3], square) + C[2], square) + C[1];
-        let now = mul(mul(sum, square) + C[0], x);
+        let now = half_sine_q31(self.phase);
         self.phase = drive.next_phase(self.phase);
-        // Q: |now| ≤ 2^30 + 9, far from saturation.
-        I1F31::from_bits(now as i32)
+        I1F31::from_bits(now)
     }
 }

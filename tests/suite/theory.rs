@@ -2,9 +2,17 @@
 //! other tools, and against plain discrete Fourier transforms.
 
 mod bessel;
+mod contour;
+mod control;
 mod fourier;
+mod glide;
+mod hold;
+mod lfo;
 mod lines;
+mod modulation;
 mod noise;
+mod onset;
+mod rc;
 mod step_table;
 mod tables;
 mod tuning;
@@ -15,6 +23,21 @@ mod windows;
 use plumbtone_theory::Complex64;
 use plumbtone_theory::lines::{Capture, Lines};
 use rustfft::FftPlanner;
+
+/// A 64-bit linear congruential generator (Knuth's multiplier, from memory); the high bits serve.
+struct Lcg(u64);
+
+impl Lcg {
+    fn next(&mut self) -> u32 {
+        self.0 =
+            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 32) as u32
+    }
+
+    fn pick<T: Copy>(&mut self, choices: &[T]) -> T {
+        choices[self.next() as usize % choices.len()]
+    }
+}
 
 /// Bins of one period of samples, scaled so that `exp(i w t)` of amplitude 1 reads 1.
 fn bins(samples: impl Iterator<Item = f64>) -> Vec<Complex64> {

@@ -12,10 +12,19 @@
 //!   amplitude `2 |c_k|`.
 
 pub mod bessel;
+pub mod contour;
+pub mod control;
+pub mod course;
 mod double_double;
 pub mod fourier;
+pub mod glide;
+pub mod hold;
+pub mod lfo;
 pub mod lines;
+pub mod modulation;
 pub mod noise;
+pub mod onset;
+pub mod rc;
 mod reference;
 pub mod step_table;
 pub mod tables;

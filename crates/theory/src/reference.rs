@@ -90,6 +90,30 @@ pub mod references {
             "Nuttall, Some windows with very good sidelobe behavior, IEEE TASSP 29(1):84-91, 1981";
         WINDOWS_HEINZEL, "heinzel-2002", Published,
             "Heinzel, Rüdiger, Schilling, Spectrum and spectral density estimation by the discrete Fourier transform, AEI report, 15 Feb 2002";
+        EXPONENTIAL_CHARGE, "exponential-charge", Derived,
+            "Solution of y' = (target - y)/tau, sampled: y[n] = target + (y[0] - target) exp(-n/(tau fs))";
+        OVERSHOOT_ATTACK, "chamberlin-1985", FromMemory,
+            "Chamberlin, Musical Applications of Microprocessors, 2nd ed., 1985: attacks charge toward a target above the level at which they end";
+        TEMPORAL_ACUITY, "hirsh-1959", Abstract,
+            "Hirsh, Auditory perception of temporal order, JASA 31:759-767, 1959, as summarised by Watson, Seminars in Hearing 25(3):219-227, 2004";
+        ONSET_JITTER, "friberg-1995", Abstract,
+            "Friberg, Sundberg, Time discrimination in a monotonic, isochronous sequence, JASA 98(5):2524-2531, 1995";
+        DEAD_BAND, "jackson-1969", FromMemory,
+            "Jackson, An analysis of limit cycles due to multiplication rounding in recursive digital filters, Allerton Conference, 1969";
+        COMPUTER_APPROXIMATIONS, "hart-1968", FromMemory,
+            "Hart et al., Computer Approximations, 1968";
+        VOLT_PER_OCTAVE, "volt-per-octave", CommonPractice,
+            "1 V per octave: f = f_ref 2^V, 1.2 cents per millivolt";
+        BEND_CODES, "midi-bend", FromMemory,
+            "MIDI 1.0 Detailed Specification: pitch bend of 14 bits, 8192 in the middle";
+        THERMAL_VOLTAGE, "si-2019", FromMemory,
+            "SI Brochure, 9th ed., 2019: Boltzmann constant and elementary charge are exact; a junction takes (kT/q) ln 2 per octave";
+        HOLD_IMAGES, "update-images", Derived,
+            "Values held for R samples repeat their spectrum at multiples of fs/R, shaped by sin(pi f R/fs)/(R sin(pi f/fs))";
+        BLOCK_ONSETS, "block-onsets", Derived,
+            "An event taken where the next block of B samples begins waits 0 to B-1 samples, all alike: mean (B-1)/2, variance (B^2-1)/12";
+        DEFINITIONS, "definitions", Derived,
+            "By definition: the formula stands at the head of the module";
         ROUNDING_NOISE, "oppenheim-schafer", CommonPractice,
             "Oppenheim, Schafer, Discrete-Time Signal Processing: rounding to a grid of spacing D adds noise of variance D^2/12";
     }

@@ -32,19 +32,31 @@ macro_rules! table {
     };
 }
 
+const ATTACK_RATIOS: Table = table!("attack-ratios");
+const BEND_CURVES: Table = table!("bend-curves");
 const BESSEL: Table = table!("bessel");
 const CORRECTED_RAMP_LINES: Table = table!("corrected-ramp-lines");
 const EQUAL_TEMPERAMENT: Table = table!("equal-temperament");
 const EXP2_MINIMAX: Table = table!("exp2-minimax");
+const GLIDE_TIMES: Table = table!("glide-times");
+const HOLD_IMAGES: Table = table!("hold-images");
+const MODULATION_INDEX: Table = table!("modulation-index");
+const RC_FACTS: Table = table!("rc-facts");
 const SINE_MINIMAX: Table = table!("sine-minimax");
 const WINDOWS: Table = table!("windows");
 
 /// Folders of all tables.
 pub const IDS: &[&str] = &[
+    ATTACK_RATIOS.id,
+    BEND_CURVES.id,
     BESSEL.id,
     CORRECTED_RAMP_LINES.id,
     EQUAL_TEMPERAMENT.id,
     EXP2_MINIMAX.id,
+    GLIDE_TIMES.id,
+    HOLD_IMAGES.id,
+    MODULATION_INDEX.id,
+    RC_FACTS.id,
     SINE_MINIMAX.id,
     WINDOWS.id,
 ];
@@ -200,4 +212,95 @@ pub fn exp2_minimax(degree: u32) -> Result<Option<Minimax>, TableError> {
         Some((row_degree, f.number()?))
     })?;
     Ok(Minimax::from_rows(rows.into_iter().filter(|r| r.0 == degree).map(|r| r.1).collect()))
+}
+
+/// A fact of exponential charge, as in [`crate::rc`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RcFact {
+    /// `charged`, `db-per-tau`, `taus-to-db`, `rise`, `coefficient` or `realised-tau`.
+    pub name: &'static str,
+    /// Argument: time constants, decibels, share of the rise, or time constants in samples.
+    pub argument: f64,
+    /// Value, 20 digits.
+    pub value: f64,
+}
+
+/// Facts of exponential charge and of its coefficient.
+///
+/// # Errors
+/// A damaged table.
+pub fn rc_facts() -> Result<Vec<RcFact>, TableError> {
+    RC_FACTS.rows(|f| Some(RcFact { name: f.text()?, argument: f.number()?, value: f.number()? }))
+}
+
+/// `(overshoot, time constants)` of an attack from 0 to 1, 20 digits.
+///
+/// # Errors
+/// A damaged table.
+pub fn attack_ratios() -> Result<Vec<(f64, f64)>, TableError> {
+    ATTACK_RATIOS.rows(|f| Some((f.number()?, f.number()?)))
+}
+
+/// `(bend, position, share of the way)` of a bent stage, 20 digits.
+///
+/// # Errors
+/// A damaged table.
+pub fn bend_curves() -> Result<Vec<(f64, f64, f64)>, TableError> {
+    BEND_CURVES.rows(|f| Some((f.number()?, f.number()?, f.number()?)))
+}
+
+/// `(interval in cents, distance in cents, time constants)` of exponential glides, 20 digits.
+///
+/// # Errors
+/// A damaged table.
+pub fn glide_times() -> Result<Vec<(f64, f64, f64)>, TableError> {
+    GLIDE_TIMES.rows(|f| Some((f.number()?, f.number()?, f.number()?)))
+}
+
+/// `(depth in octaves, n, ratio)`: mean (`n` 0) of `2^(depth sin t)`, and its amplitude at `n`
+/// times the rate, 20 digits.
+///
+/// # Errors
+/// A damaged table.
+pub fn modulation_index() -> Result<Vec<(f64, u32, f64)>, TableError> {
+    MODULATION_INDEX.rows(|f| Some((f.number()?, f.number()?, f.number()?)))
+}
+
+/// Periods of the control in the record of [`hold_images`].
+pub const HOLD_IMAGE_PERIODS: u32 = 3;
+/// Coefficient of the one-pole of its rows `smoothed`.
+pub const HOLD_IMAGE_COEFFICIENT: f64 = 0.05;
+
+/// An image of a control that is updated every few samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HoldImageRow {
+    /// Samples from update to update.
+    pub every: u32,
+    /// Updates in the record.
+    pub updates: u32,
+    /// `held`, `interpolated` or `smoothed`.
+    pub fill: &'static str,
+    /// Multiple of the update rate.
+    pub order: u32,
+    /// `below` or `above` that multiple.
+    pub side: &'static str,
+    /// Amplitude re the line of the control, 13 digits, 2e-15 absolute.
+    pub ratio: f64,
+}
+
+/// Images of a held, an interpolated and a smoothed control.
+///
+/// # Errors
+/// A damaged table.
+pub fn hold_images() -> Result<Vec<HoldImageRow>, TableError> {
+    HOLD_IMAGES.rows(|f| {
+        Some(HoldImageRow {
+            every: f.number()?,
+            updates: f.number()?,
+            fill: f.text()?,
+            order: f.number()?,
+            side: f.text()?,
+            ratio: f.number()?,
+        })
+    })
 }

@@ -1,4 +1,4 @@
-use super::bins;
+use super::{Lcg, bins};
 use plumbtone_theory::db;
 use plumbtone_theory::noise::{
     Arithmetic, HeldRows, difference_gain, f32_noise_rms_at_increment, f32_spacing,
@@ -6,16 +6,7 @@ use plumbtone_theory::noise::{
     polynomial_gain, rounding_mean_square,
 };
 
-/// A 64-bit linear congruential generator (Knuth's multiplier, from memory); the high bits serve.
-struct Lcg(u64);
-
 impl Lcg {
-    fn next(&mut self) -> u32 {
-        self.0 =
-            self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 32) as u32
-    }
-
     /// Uniform with variance 1.
     fn unit(&mut self) -> f64 {
         (f64::from(self.next()) / 2.0_f64.powi(31) - 1.0) * 3.0_f64.sqrt()

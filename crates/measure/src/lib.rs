@@ -7,12 +7,26 @@
 pub mod aliasing;
 pub mod audibility;
 pub mod coherent;
+mod curve;
+pub mod decay;
 pub mod difference;
+pub mod envelope;
+pub mod exponential;
+pub mod glide;
 pub mod harmonic;
+pub mod images;
+pub mod law;
 pub mod level;
+pub mod low_frequency;
+pub mod modulation;
+pub mod onset;
+mod periodic;
 pub mod pitch;
 pub mod psd;
 pub mod reading;
+pub mod stages;
+pub mod steps;
+pub mod straight_line;
 pub mod window;
 
 pub use reading::{Obstacle, Reading, Unit};

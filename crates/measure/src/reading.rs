@@ -29,6 +29,14 @@ pub enum Unit {
     Seconds,
     /// Hundredths.
     Percent,
+    /// Musical interval, 1 to a doubling of frequency.
+    Octaves,
+    /// Angle, 1 to the full circle.
+    Turns,
+    /// Error of a pitch law by interval asked for.
+    CentsPerOctave,
+    /// Bend of a pitch law.
+    CentsPerSquareOctave,
 }
 
 impl Unit {
@@ -47,6 +55,10 @@ impl Unit {
             Self::Samples => "samples",
             Self::Seconds => "s",
             Self::Percent => "%",
+            Self::Octaves => "octaves",
+            Self::Turns => "turns",
+            Self::CentsPerOctave => "cents/octave",
+            Self::CentsPerSquareOctave => "cents/octave²",
         }
     }
 }
@@ -162,7 +174,7 @@ pub enum Obstacle {
         factor: usize,
     },
     /// A parameter lies outside its range.
-    #[error("{name} is {value}, must be within {low} to {high}")]
+    #[error("{name} is {value}, must be {}", range(*low, *high))]
     OutOfRange {
         /// Parameter name, with its unit.
         name: &'static str,
@@ -176,6 +188,28 @@ pub enum Obstacle {
     /// No periodic component stands out.
     #[error("no tone found: nothing stands out of the noise")]
     NoTone,
+    /// No event is followed by a response.
+    #[error("none of {events} events is followed by a response")]
+    NoResponse {
+        /// Events given.
+        events: usize,
+    },
+    /// A level in dB needs samples above zero.
+    #[error("sample {index} is {value}: a level in dB needs samples above 0")]
+    NotPositive {
+        /// The first such sample.
+        index: usize,
+        /// Its value, full scale = 1.0.
+        value: f64,
+    },
+    /// A trace ends before it reaches the level asked for.
+    #[error("the trace falls {have_db} dB, {need_db} dB needed: capture longer or ask for less")]
+    TooShallow {
+        /// How far it falls, in dB.
+        have_db: f64,
+        /// How far it should fall, in dB.
+        need_db: f64,
+    },
     /// Lines lie closer together than the capture can separate.
     #[error("lines {spacing_hz} Hz apart cannot be separated, {need_hz} Hz needed: capture longer")]
     Unresolved {
@@ -184,6 +218,18 @@ pub enum Obstacle {
         /// Spacing this capture can separate, in Hz.
         need_hz: f64,
     },
+}
+
+/// A range in words; the ends of the number format are no limits worth naming.
+fn range(low: f64, high: f64) -> String {
+    let above =
+        if low == f64::MIN_POSITIVE { "above 0".to_owned() } else { format!("at least {low}") };
+    match (low == f64::MIN, high == f64::MAX) {
+        (true, true) => "a finite number".to_owned(),
+        (true, false) => format!("at most {high}"),
+        (false, true) => above,
+        (false, false) => format!("within {low} to {high}"),
+    }
 }
 
 /// Checks that `value` lies within `low..=high`.

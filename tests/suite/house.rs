@@ -1,6 +1,7 @@
 //! The boundaries of the workspace, and that every module is registered and documented.
 
 use plumbtone_voice::oscillators::ENTRIES;
+use plumbtone_voice::registry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -105,27 +106,34 @@ fn sources(folder: &Path) -> Vec<(PathBuf, String)> {
     found
 }
 
+/// Families of modules, and the files in them that modules share.
+const FAMILIES: [(&str, &[&str]); 3] =
+    [("oscillators", &[]), ("contours", &["segment.rs"]), ("control", &[])];
+
 /// Files of modules, by the path that entries state.
 fn modules() -> BTreeMap<String, String> {
-    let folder = root().join("crates/voice/src/oscillators");
-    sources(&folder)
-        .into_iter()
-        .filter(|(path, _)| path.file_name().unwrap() != "mod.rs")
-        .map(|(path, text)| {
+    let mut modules = BTreeMap::new();
+    for (family, shared) in FAMILIES {
+        let folder = root().join("crates/voice/src").join(family);
+        for (path, text) in sources(&folder) {
             let file = path.strip_prefix(&folder).unwrap().to_string_lossy().into_owned();
-            (format!("oscillators/{file}"), text)
-        })
-        .collect()
+            if file != "mod.rs" && !shared.contains(&file.as_str()) {
+                modules.insert(format!("{family}/{file}"), text);
+            }
+        }
+    }
+    modules
 }
 
 #[test]
 fn every_module_file_is_registered() {
     let files: BTreeSet<String> = modules().into_keys().collect();
-    let registered: BTreeSet<String> = ENTRIES.iter().map(|entry| entry.file.to_owned()).collect();
+    let registered: BTreeSet<String> =
+        registry::modules().map(|about| about.file.to_owned()).collect();
     assert_eq!(files, registered);
-    let names: BTreeSet<&str> = ENTRIES.iter().map(|entry| entry.name).collect();
-    assert_eq!(names.len(), ENTRIES.len(), "two modules of one name");
-    for entry in ENTRIES {
+    let names: BTreeSet<&str> = registry::modules().map(|about| about.name).collect();
+    assert_eq!(names.len(), registry::modules().count(), "two modules of one name");
+    for entry in registry::modules() {
         assert!(!entry.summary.is_empty() && entry.parameters.iter().all(|p| p.min <= p.max));
         let listed = entry.parameters.iter().all(|p| (p.min..=p.max).contains(&p.default));
         assert!(listed, "{}: a default outside its range", entry.name);
@@ -211,6 +219,11 @@ fn the_readme_lists_modules_and_readings_as_they_are() {
         let row = row.unwrap_or_else(|| panic!("{} is not in the README", entry.name));
         let shapes: Vec<_> = entry.shapes.iter().map(|shape| shape.name()).collect();
         assert!(row.ends_with(&format!("| {} |", shapes.join(", "))) || shapes.is_empty(), "{row}");
+    }
+    for about in registry::modules().skip(ENTRIES.len()) {
+        let names: Vec<_> = about.parameters.iter().map(|p| format!("`{}`", p.name)).collect();
+        let row = format!("| `{}` | {} | {} |", about.name, about.summary, names.join(", "));
+        assert!(readme.contains(&row), "not in the README: {row}");
     }
     for kind in plumbtone::Kind::ALL {
         let row = format!("| `{kind}` | {} | {} |", kind.unit().symbol(), kind.describe());

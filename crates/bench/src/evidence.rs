@@ -4,6 +4,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use crate::check::Check;
+use crate::control::ControlCheck;
 use crate::error::Error;
 use crate::results::{Case, Finding, Kind, Results};
 use crate::wav;
@@ -25,21 +26,29 @@ impl From<&Error> for Report {
 }
 
 impl Report {
+    /// Describes what failed, worst first, and how to run the worst case again.
+    pub(crate) fn of_control(check: &ControlCheck, results: &Results) -> Self {
+        let (mut text, findings) = failed(results);
+        if let Some((finding, case)) =
+            findings.first().and_then(|finding| Some((*finding, finding.worst_case()?)))
+        {
+            let setting = case.setting.as_ref().filter(|setting| *setting != "defaults");
+            let setting =
+                setting.map(|setting| format!(".setting({setting:?})?")).unwrap_or_default();
+            let family = if check.is_law() { "law" } else { "contour" };
+            let (module, kind) = (check.module, finding.kind);
+            let (rate_hz, limit) = (finding.rate_hz, case.limit.unwrap_or(0.0));
+            text += &format!(
+                "  again: control::{family}({module:?}, ...)?{setting}.rates([{rate_hz}])\
+                 .limit(Kind::{kind:?}, {limit:?}).assert()\n"
+            );
+        }
+        Self(text)
+    }
+
     /// Describes what failed, worst first, and writes the evidence for the worst case.
     pub(crate) fn of(check: &Check, results: &Results) -> Self {
-        let findings: Vec<&Finding> = results
-            .worst_first()
-            .into_iter()
-            .filter(|finding| !finding.verdict.is_good())
-            .collect();
-        let all = results.findings.len();
-        let mut text =
-            format!("{}: {} of {} limits not kept\n", results.title, findings.len(), all);
-        for finding in &findings {
-            if let Some(case) = finding.worst_case() {
-                text += &format!("  {}\n", sentence(finding, case));
-            }
-        }
+        let (mut text, findings) = failed(results);
         if let Some((finding, case)) =
             findings.first().and_then(|finding| Some((*finding, finding.worst_case()?)))
         {
@@ -56,6 +65,20 @@ impl Report {
         }
         Self(text)
     }
+}
+
+/// What was not kept, a line each, worst first.
+fn failed(results: &Results) -> (String, Vec<&Finding>) {
+    let findings: Vec<&Finding> =
+        results.worst_first().into_iter().filter(|finding| !finding.verdict.is_good()).collect();
+    let all = results.findings.len();
+    let mut text = format!("{}: {} of {} limits not kept\n", results.title, findings.len(), all);
+    for finding in &findings {
+        if let Some(case) = finding.worst_case() {
+            text += &format!("  {}\n", sentence(finding, case));
+        }
+    }
+    (text, findings)
 }
 
 /// One finding in words, worst case.
@@ -75,9 +98,11 @@ pub fn sentence(finding: &Finding, case: &Case) -> String {
         .limit
         .map(|limit| format!("; limit {} {unit}", figure(kind, limit)))
         .unwrap_or_default();
-    let place = match case.key {
-        Some(key) => format!("key {key} ({}, {:.2} Hz)", key_name(key), case.hz),
-        None => format!("{:.2} Hz", case.hz),
+    let place = match (case.key, case.hz, &case.setting) {
+        (Some(key), Some(hz), _) => format!("key {key} ({}, {hz:.2} Hz)", key_name(key)),
+        (_, Some(hz), _) => format!("{hz:.2} Hz"),
+        (_, _, Some(setting)) => setting.clone(),
+        _ => "defaults".to_owned(),
     };
     let note = case.note.as_ref().map(|note| format!("; {note}")).unwrap_or_default();
     let verdict = finding.verdict.word();
@@ -89,8 +114,30 @@ pub fn sentence(finding: &Finding, case: &Case) -> String {
 pub fn figure(kind: Kind, value: f64) -> String {
     match kind {
         Kind::Rounding => format!("{value:.2e}"),
-        Kind::Pitch if value != 0.0 && value.abs() < 0.001 => format!("{value:.2e}"),
-        Kind::Pitch => format!("{value:.4}"),
+        Kind::StageTime | Kind::Onset | Kind::Arrival if value.fract() == 0.0 => {
+            format!("{value:.0}")
+        }
+        Kind::Step => format!("{value:.6}"),
+        Kind::Pitch
+        | Kind::Path
+        | Kind::Law
+        | Kind::Scale
+        | Kind::TimeConstant
+        | Kind::Rate
+        | Kind::Depth
+        | Kind::DecayLine
+            if value != 0.0 && value.abs() < 0.001 =>
+        {
+            format!("{value:.2e}")
+        }
+        Kind::Pitch
+        | Kind::Path
+        | Kind::Law
+        | Kind::Scale
+        | Kind::TimeConstant
+        | Kind::Rate
+        | Kind::Depth
+        | Kind::DecayLine => format!("{value:.4}"),
         Kind::Lines if value != 0.0 && value.abs() < 0.001 => format!("{value:.1e}"),
         Kind::Lines | Kind::Noise | Kind::CleanNote | Kind::Density => format!("{value:.3}"),
         _ => format!("{value:.2}"),

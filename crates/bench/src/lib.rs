@@ -1,30 +1,41 @@
 //! The bench: subjects, stimuli, plans, limits and verdicts; add it as a dev-dependency.
 //!
 //! Start at [`check`]: put your own oscillator on the bench in a `#[test]`, ask for pitch and
-//! aliasing, and read the worst case when it fails. [`plan`] does the same from a TOML file,
-//! [`run`] runs both.
+//! aliasing, and read the worst case when it fails. [`control`] does the same for contours,
+//! glide, low-frequency oscillators and control laws. [`plan`] asks from a TOML file, [`run`] runs
+//! whatever was asked.
 //!
-//! Data flows one way: a [`subject`] sounds, a [`worker`] reads, [`expect`] knows what theory has
-//! to say of a twin, and [`results`] keep findings with their limits and verdicts.
+//! Data flows one way: a [`subject`] sounds, or answers a [`script`] or the codes of a [`law`]; a
+//! [`worker`] or an exercise reads; [`expect`] knows what theory has to say of a twin; and
+//! [`results`] keep findings with their limits and verdicts.
 
 pub mod check;
+pub mod control;
 #[cfg(feature = "plots")]
 pub mod draw;
 pub mod error;
 pub mod evidence;
+mod exercise;
 pub mod expect;
 pub mod files;
 pub mod grade;
+pub mod law;
 pub mod plan;
 pub mod results;
 pub mod run;
+pub mod script;
+pub mod settings;
 pub mod subject;
 pub mod wav;
 pub mod worker;
 
 pub use check::Check;
+pub use control::ControlCheck;
 pub use error::Error;
+pub use plumbtone_voice::KeyEvent;
 pub use results::{Kind, Results, Verdict};
+pub use script::{Control, Controller, Script, per_sample};
+pub use settings::Settings;
 pub use subject::{Generator, Sample, Stimulus, Subject, Twin, per_block};
 
 pub use plumbtone_measure as measure;

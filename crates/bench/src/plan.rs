@@ -10,7 +10,7 @@
 //! rates = [44100]
 //! limits = { pitch = "derived", audible = 0.0 }
 //! "#)?;
-//! assert_eq!(plan.checks()?.len(), 4); // two shapes, two twins
+//! assert_eq!(plan.checks().len(), 4); // two shapes, two twins
 //! # Ok::<(), plumbtone::Error>(())
 //! ```
 
@@ -19,13 +19,16 @@ use std::path::Path;
 
 use glob::Pattern;
 use plumbtone_theory::references;
+use plumbtone_voice::registry::About;
 use plumbtone_voice::{Entry, Setup, Shape, Width};
 use serde::Deserialize;
 use toml::Spanned;
 
 use crate::check::{self, Check};
+use crate::control::{self, ControlCheck};
 use crate::error::Error;
 use crate::results::Kind;
+use crate::settings::Settings;
 use crate::subject::Twin;
 use crate::worker::{Anchor, Bound};
 
@@ -33,11 +36,12 @@ use crate::worker::{Anchor, Bound};
 pub const TIDE_ORGAN: &str = include_str!("../plans/tide-organ.toml");
 
 /// A plan as read.
-#[derive(Debug)]
 pub struct Plan {
     name: String,
     text: String,
     file: File,
+    checks: Vec<Check>,
+    controls: Vec<ControlCheck>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -59,6 +63,9 @@ struct Entries {
     shapes: Vec<Spanned<String>>,
     #[serde(default = "half")]
     width: Spanned<f64>,
+    /// Settings of control modules, one set after the other.
+    #[serde(default)]
+    settings: Vec<BTreeMap<Spanned<String>, Spanned<toml::Value>>>,
     #[serde(default = "piano")]
     keys: Spanned<Vec<i64>>,
     #[serde(default = "panel_rates")]
@@ -137,12 +144,16 @@ impl Plan {
             let message = error.message().lines().collect::<Vec<_>>().join(" ");
             Error::Plan { plan: name.to_owned(), line, message }
         })?;
-        let plan = Self { name: name.to_owned(), text: text.to_owned(), file };
+        let (checks, controls) = (Vec::new(), Vec::new());
+        let mut plan =
+            Self { name: name.to_owned(), text: text.to_owned(), file, checks, controls };
         if plan.file.check.is_empty() {
             let message = "no [[check]] in it: add at least one".to_owned();
             return Err(Error::Plan { plan: plan.name, line: None, message });
         }
-        plan.checks()?;
+        // Whatever cannot be used is found now, and tables are made once.
+        plan.checks = plan.make_checks()?;
+        plan.controls = plan.make_controls()?;
         Ok(plan)
     }
 
@@ -151,16 +162,76 @@ impl Plan {
         &self.file.title
     }
 
-    /// The checks: one per module, twin and shape.
-    ///
-    /// # Errors
-    /// [`Error::Plan`] with the line of the name or figure that cannot be used.
-    pub fn checks(&self) -> Result<Vec<Check>, Error> {
+    /// The checks of oscillators and noise: one per module, twin and shape.
+    pub fn checks(&self) -> &[Check] {
+        &self.checks
+    }
+
+    /// The checks of control modules: one per module and twin.
+    pub fn controls(&self) -> &[ControlCheck] {
+        &self.controls
+    }
+
+    fn make_checks(&self) -> Result<Vec<Check>, Error> {
         let mut checks = Vec::new();
         for entries in &self.file.check {
             self.expand(entries, &mut checks)?;
         }
         Ok(checks)
+    }
+
+    fn make_controls(&self) -> Result<Vec<ControlCheck>, Error> {
+        let mut checks = Vec::new();
+        for entries in &self.file.check {
+            let asked = self.limits(entries)?;
+            for about in self.modules(&entries.modules)? {
+                if oscillator(about.name).is_some() {
+                    continue;
+                }
+                if let Some(shape) = entries.shapes.first() {
+                    let message = format!("`{}` has no shapes: leave `shapes` off", about.name);
+                    return Err(self.at(shape, message));
+                }
+                let settings = self.settings(entries, about)?;
+                for twin in &entries.twins {
+                    let which =
+                        Twin::from_name(twin.get_ref()).map_err(|error| self.at(twin, error))?;
+                    let mut check = control::twin(about.name, which)
+                        .map_err(|error| self.at(twin, error))?
+                        .settings(settings.iter().cloned())
+                        .rates(entries.rates.get_ref().iter().copied());
+                    check.asked.clone_from(&asked);
+                    check.known.clone_from(&entries.expect_failure);
+                    checks.push(check);
+                }
+            }
+        }
+        Ok(checks)
+    }
+
+    /// The sets of settings asked for, or one of defaults.
+    fn settings(&self, entries: &Entries, about: About) -> Result<Vec<Settings>, Error> {
+        if entries.settings.is_empty() {
+            return Ok(vec![Settings::new()]);
+        }
+        let whose = format!("module `{}`", about.name);
+        let read = |set: &BTreeMap<Spanned<String>, Spanned<toml::Value>>| {
+            let mut settings = Settings::new();
+            // As written, not by alphabet: it is shown like that.
+            let mut pairs: Vec<_> = set.iter().collect();
+            pairs.sort_by_key(|(name, _)| name.span().start);
+            for (name, value) in pairs {
+                let text = match value.get_ref() {
+                    toml::Value::String(word) => word.clone(),
+                    value => value.to_string(),
+                };
+                settings
+                    .set(&whose, about.parameters, name.get_ref(), &text)
+                    .map_err(|error| self.at(value, error))?;
+            }
+            Ok(settings)
+        };
+        entries.settings.iter().map(read).collect()
     }
 
     fn expand(&self, entries: &Entries, checks: &mut Vec<Check>) -> Result<(), Error> {
@@ -191,7 +262,13 @@ impl Plan {
         for &rate_hz in entries.rates.get_ref() {
             plumbtone_voice::Rate::new(rate_hz).map_err(|error| self.at(&entries.rates, error))?;
         }
-        for entry in self.modules(&entries.modules)? {
+        for about in self.modules(&entries.modules)? {
+            let Some(entry) = oscillator(about.name) else { continue };
+            if let Some(name) = entries.settings.first().and_then(|set| set.keys().next()) {
+                let message =
+                    format!("`{}` is no control module: leave `settings` off", entry.name);
+                return Err(self.at(name, message));
+            }
             for twin in &entries.twins {
                 let which =
                     Twin::from_name(twin.get_ref()).map_err(|error| self.at(twin, error))?;
@@ -281,28 +358,26 @@ impl Plan {
         Ok(asked)
     }
 
-    fn modules(&self, wanted: &[Spanned<String>]) -> Result<Vec<&'static Entry>, Error> {
-        let mut modules: Vec<&'static Entry> = Vec::new();
+    fn modules(&self, wanted: &[Spanned<String>]) -> Result<Vec<About>, Error> {
+        let mut modules: Vec<About> = Vec::new();
         for name in wanted {
             let pattern = Pattern::new(name.get_ref()).map_err(|error| self.at(name, error))?;
-            let entries = plumbtone_voice::oscillators::ENTRIES;
-            let found: Vec<_> =
-                entries.iter().filter(|entry| pattern.matches(entry.name)).collect();
+            let all = plumbtone_voice::registry::modules();
+            let found: Vec<_> = all.filter(|about| pattern.matches(about.name)).collect();
             if found.is_empty() {
                 // The full list helps more than "no match".
                 return Err(self.at(
                     name,
-                    crate::subject::entry(name.get_ref())
+                    crate::settings::about(name.get_ref())
                         .err()
                         .map_or_else(String::new, |error| error.to_string()),
                 ));
             }
-            modules.extend(
-                found
-                    .iter()
-                    .filter(|entry| !modules.iter().any(|have| have.name == entry.name))
-                    .collect::<Vec<_>>(),
-            );
+            for about in found {
+                if !modules.iter().any(|have| have.name == about.name) {
+                    modules.push(about);
+                }
+            }
         }
         Ok(modules)
     }
@@ -344,6 +419,11 @@ impl Plan {
         let line = (!span.is_empty()).then(|| line_of(&self.text, span.start));
         Error::Plan { plan: self.name.clone(), line, message: message.to_string() }
     }
+}
+
+/// The oscillator or noise source of that name; none for a control module.
+fn oscillator(name: &str) -> Option<&'static Entry> {
+    plumbtone_voice::oscillators::ENTRIES.iter().find(|entry| entry.name == name)
 }
 
 fn name_span<T>(map: &BTreeMap<Spanned<String>, T>, name: &str) -> std::ops::Range<usize> {

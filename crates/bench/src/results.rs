@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::subject::Twin;
 
-/// The figures that the bench can take of an oscillator.
+/// The figures that the bench can take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
@@ -33,11 +33,35 @@ pub enum Kind {
     Density,
     /// Highest fundamental, scanned upwards, whose aliases stay inaudible.
     CleanNote,
+    /// Ends of the stages of a contour.
+    StageTime,
+    /// Time constants of its stages.
+    TimeConstant,
+    /// Straightness of an exponential decay on a scale in dB.
+    DecayLine,
+    /// Largest step between two samples.
+    Step,
+    /// Delay of a contour's onset behind its event.
+    Onset,
+    /// When a glide has come within a cent of its target for good.
+    Arrival,
+    /// Course of a glide.
+    Path,
+    /// Frequency of a low-frequency oscillator.
+    Rate,
+    /// Depth that a modulation really has.
+    Depth,
+    /// Error of a pitch over every code.
+    Law,
+    /// Scale of a pitch law.
+    Scale,
+    /// Images of a control signal that is held between updates.
+    Images,
 }
 
 impl Kind {
     /// All kinds, in the order of reports.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 23] = [
         Self::Pitch,
         Self::Lines,
         Self::Harmonics,
@@ -49,6 +73,18 @@ impl Kind {
         Self::Noise,
         Self::Density,
         Self::CleanNote,
+        Self::StageTime,
+        Self::TimeConstant,
+        Self::DecayLine,
+        Self::Step,
+        Self::Onset,
+        Self::Arrival,
+        Self::Path,
+        Self::Rate,
+        Self::Depth,
+        Self::Law,
+        Self::Scale,
+        Self::Images,
     ];
 
     /// Name in plans, tables and results.
@@ -65,16 +101,30 @@ impl Kind {
             Self::Noise => "noise",
             Self::Density => "density",
             Self::CleanNote => "clean-note",
+            Self::StageTime => "stage-time",
+            Self::TimeConstant => "time-constant",
+            Self::DecayLine => "decay-line",
+            Self::Step => "step",
+            Self::Onset => "onset",
+            Self::Arrival => "arrival",
+            Self::Path => "path",
+            Self::Rate => "rate",
+            Self::Depth => "depth",
+            Self::Law => "law",
+            Self::Scale => "scale",
+            Self::Images => "images",
         }
     }
 
     /// Unit of the reading and its limit.
     pub const fn unit(self) -> Unit {
         match self {
-            Self::Pitch => Unit::Cents,
+            Self::Pitch | Self::Path | Self::Law | Self::Scale => Unit::Cents,
             Self::Rounding => Unit::FullScale,
             Self::WorstAlias => Unit::Dbc,
-            Self::CleanNote => Unit::Percent,
+            Self::CleanNote | Self::TimeConstant | Self::Rate | Self::Depth => Unit::Percent,
+            Self::StageTime | Self::Onset | Self::Arrival => Unit::Samples,
+            Self::Step => Unit::Ratio,
             _ => Unit::Decibel,
         }
     }
@@ -93,6 +143,18 @@ impl Kind {
             Self::Noise => "rms rounding noise against its prediction",
             Self::Density => "power density against its closed form, per third of an octave",
             Self::CleanNote => "highest inaudibly aliasing fundamental against its anchor",
+            Self::StageTime => "end of a contour stage against the closed form, worst corner",
+            Self::TimeConstant => "fitted time constant of a contour stage against its setting",
+            Self::DecayLine => "deviation of a decay from a straight line in dB, over 100 dB",
+            Self::Step => "largest step between samples over the largest of the closed form",
+            Self::Onset => "spread of the onset when events wait for a block of 128 samples",
+            Self::Arrival => "when a glide is within a cent for good, against the closed form",
+            Self::Path => "largest deviation of a glide from its closed form",
+            Self::Rate => "frequency of a low-frequency oscillator against its setting",
+            Self::Depth => "depth of a pitch modulation, demodulated, against its setting",
+            Self::Law => "largest pitch error over every code",
+            Self::Scale => "cents per octave of a straight line through every code, less 1200",
+            Self::Images => "strongest image of a control updated once per block, against theory",
         }
     }
 
@@ -106,7 +168,22 @@ impl Kind {
                 | Self::Noise
                 | Self::Density
                 | Self::CleanNote
+                | Self::StageTime
+                | Self::TimeConstant
+                | Self::DecayLine
+                | Self::Arrival
+                | Self::Path
+                | Self::Rate
+                | Self::Depth
+                | Self::Law
+                | Self::Scale
+                | Self::Images
         )
+    }
+
+    /// Whether the reading is a size, zero at best, rather than a level in dB.
+    pub const fn is_size(self) -> bool {
+        self.two_sided() || matches!(self, Self::Rounding | Self::Step | Self::Onset)
     }
 
     /// The kind of that name.
@@ -133,13 +210,16 @@ pub enum Gap {
     Unreadable,
 }
 
-/// One reading at one note, with its limit.
+/// One reading at one note or one setting, with its limit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Case {
     /// Key number, 69 = A4, when the note belongs to a key.
     pub key: Option<u8>,
-    /// Frequency of the stimulus, Hz.
-    pub hz: f64,
+    /// Frequency of the stimulus, Hz; none for a control signal.
+    pub hz: Option<f64>,
+    /// Settings of a control module, `attack=0.01 decay=0.3`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub setting: Option<String>,
     /// The reading in the finding's unit; none when it cannot be measured.
     pub value: Option<f64>,
     /// Its uncertainty, k = 2.
@@ -158,7 +238,7 @@ impl Case {
     pub fn closeness(&self, kind: Kind) -> f64 {
         let (Some(value), Some(limit)) = (self.value, self.limit) else { return 0.0 };
         // What the uncertainty cannot exclude is not held against the subject.
-        if kind.two_sided() || kind == Kind::Rounding {
+        if kind.is_size() {
             let excess = (value.abs() - self.uncertainty).max(0.0);
             if excess == 0.0 { 0.0 } else { excess / limit }
         } else {
@@ -232,14 +312,14 @@ impl Verdict {
     }
 }
 
-/// One reading of one subject at one rate, over all notes.
+/// One reading of one subject at one rate, over all notes or settings.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// Module or the user's name for it.
     pub subject: String,
     /// Which evaluation; none for a user's module.
     pub twin: Option<Twin>,
-    /// Shape name; empty for noise.
+    /// Shape name; empty for noise and for control signals.
     pub shape: String,
     /// Pulse width, when the shape is a pulse.
     pub width: Option<f64>,
@@ -257,7 +337,7 @@ pub struct Finding {
     pub verdict: Verdict,
     /// Index of the case closest to, or furthest beyond, its limit.
     pub worst: usize,
-    /// Every note.
+    /// Every note, or every setting.
     pub cases: Vec<Case>,
 }
 
@@ -288,8 +368,11 @@ impl Finding {
         // Nothing in the twins is finer than their formats; a limit far below says "exact".
         let exact = self.cases.iter().all(|case| case.limit.is_some_and(|limit| limit < 1e-11));
         // A line is allowed the strongest tone that rounding could make, which it hardly ever
-        // does; `rounding` is the tight limit.
-        let derived = matches!(self.limit, Origin::Derived(_)) && self.kind != Kind::Lines;
+        // does; `rounding` is the tight limit. A stage can end a whole sample off, or not at all.
+        // An exact evaluation has no arithmetic of its own to be tight about.
+        let derived = matches!(self.limit, Origin::Derived(_))
+            && !matches!(self.kind, Kind::Lines | Kind::StageTime)
+            && self.twin != Some(Twin::Exact);
         self.verdict = if self.limit == Origin::Noted {
             Verdict::Noted
         } else if worst <= 1.0 && unreadable.is_some() || self.read() == 0 {

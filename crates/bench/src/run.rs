@@ -11,19 +11,23 @@ use plumbtone_voice::Shape;
 use rayon::prelude::*;
 
 use crate::check::Check;
+use crate::control::ControlCheck;
 use crate::error::Error;
+use crate::exercise;
 use crate::results::{Case, Finding, Kind, Origin, Results, SCHEMA, Verdict};
 use crate::worker::{Bound, Job, Spent, Worker};
 
-/// Called with notes done and notes in all, from any thread.
+/// Called with notes or settings done and with how many there are, from any thread.
 pub type Progress<'a> = &'a (dyn Fn(usize, usize) + Sync);
 
 /// What to run and how.
 pub struct Run<'a> {
     /// Title of the results.
     pub title: String,
-    /// The checks, in the order of the results.
+    /// The checks of oscillators and noise, in the order of the results.
     pub checks: Vec<Check>,
+    /// The checks of control modules; their results come after the others.
+    pub controls: Vec<ControlCheck>,
     /// Worker threads; 0 takes one per core.
     pub jobs: usize,
     /// Masking criterion.
@@ -36,7 +40,14 @@ impl Run<'_> {
     /// A run on all cores with the default criterion and without progress.
     pub fn new(title: impl Into<String>, checks: Vec<Check>) -> Self {
         let criterion = Criterion::default();
-        Self { title: title.into(), checks, jobs: 0, criterion, progress: None }
+        Self {
+            title: title.into(),
+            checks,
+            controls: Vec::new(),
+            jobs: 0,
+            criterion,
+            progress: None,
+        }
     }
 }
 
@@ -45,7 +56,7 @@ impl Run<'_> {
 pub struct Timing {
     /// From start to end.
     pub wall: Duration,
-    /// Notes measured.
+    /// Notes and settings measured.
     pub notes: usize,
     /// Work by part, over all threads.
     pub spent: Spent,
@@ -71,16 +82,26 @@ type Taken = Vec<(usize, Vec<Case>)>;
 /// that refuses its stimulus.
 pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     let clock = Instant::now();
-    if run.checks.is_empty() {
+    if run.checks.is_empty() && run.controls.is_empty() {
         return Err(Error::Request("there is nothing to check: name at least one module".into()));
     }
     for check in &run.checks {
         complete(check)?;
     }
+    for check in &run.controls {
+        complete_control(check)?;
+    }
     let notes = notes(&run.checks);
     let groups = groups(&run.checks, &notes);
+    let settings = settings(&run.controls);
+    let all = notes.len() + settings.len();
     let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
     let done = AtomicUsize::new(0);
+    let report_progress = || {
+        if let Some(progress) = run.progress {
+            progress(done.fetch_add(1, Ordering::Relaxed) + 1, all);
+        }
+    };
     let measure = |group: &Vec<usize>| -> Result<Taken, Error> {
         let taken = idle.lock().ok().and_then(|mut idle| idle.pop());
         let mut worker = match taken {
@@ -91,9 +112,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         for &index in group {
             let note = notes[index];
             cases.push((index, measure(&mut worker, &run.checks[note.check], note)?));
-            if let Some(progress) = run.progress {
-                progress(done.fetch_add(1, Ordering::Relaxed) + 1, notes.len());
-            }
+            report_progress();
         }
         if let Ok(mut idle) = idle.lock() {
             idle.push(worker);
@@ -107,14 +126,31 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     // Scans are long: they come first in `notes`, and small pieces keep all cores busy.
     let taken: Vec<Result<Taken, Error>> =
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
+    let controlled: Vec<Result<(Vec<Case>, Spent), Error>> = pool.install(|| {
+        let measure = |place: &Setting| {
+            let check = &run.controls[place.check];
+            let taken = exercise::take(check, check.rates_hz[place.rate], place.setting);
+            report_progress();
+            taken
+        };
+        settings.par_iter().with_max_len(1).map(measure).collect()
+    });
     let mut cases = vec![Vec::new(); notes.len()];
     for group in taken {
         for (index, taken) in group? {
             cases[index] = taken;
         }
     }
-    let findings = collect(run, &notes, &cases);
-    let mut timing = Timing { wall: clock.elapsed(), notes: notes.len(), ..Timing::default() };
+    let mut findings = collect(run, &notes, &cases);
+    let mut timing = Timing { notes: all, ..Timing::default() };
+    let mut cases = Vec::with_capacity(settings.len());
+    for taken in controlled {
+        let (taken, spent) = taken?;
+        cases.push(taken);
+        timing.spent.add(&spent);
+    }
+    findings.extend(collect_controls(&run.controls, &settings, &cases));
+    timing.wall = clock.elapsed();
     for worker in idle.lock().map(|mut idle| std::mem::take(&mut *idle)).unwrap_or_default() {
         timing.spent.add(&worker.spent);
     }
@@ -188,6 +224,105 @@ fn complete(check: &Check) -> Result<(), Error> {
         }
     }
     Ok(())
+}
+
+/// Refuses checks of control modules that would pass because they ask nothing.
+fn complete_control(check: &ControlCheck) -> Result<(), Error> {
+    let name = check.subject();
+    let refuse = |what: &str| Err(Error::Request(format!("check of `{name}`: {what}")));
+    if check.asked.is_empty() {
+        return refuse("no limit is set: ask for stage-time, rounding, law, ...");
+    }
+    if check.settings.is_empty() {
+        return refuse("no set of settings is given: give at least one");
+    }
+    if check.rates_hz.is_empty() {
+        return refuse("no sample rate is given: give at least one, such as 44100");
+    }
+    for &rate_hz in &check.rates_hz {
+        plumbtone_voice::Rate::new(rate_hz)?;
+    }
+    let readings = exercise::readings(check.module);
+    for &(kind, bound) in &check.asked {
+        if !readings.contains(&kind) {
+            let choices: Vec<_> = readings.iter().map(|kind| kind.name()).collect();
+            let choices = choices.join(", ");
+            return refuse(&format!("`{kind}` is no reading of it: choose from {choices}"));
+        }
+        match bound {
+            Bound::Required(limit) if !(limit.is_finite() && limit >= 0.0) => {
+                let unit = kind.unit().symbol();
+                return refuse(&format!(
+                    "the limit {limit} {unit} of `{kind}` can never be kept: give a figure from 0 up"
+                ));
+            }
+            Bound::Derived if check.twin.is_none() || !exercise::derivable(kind) => {
+                return refuse(&format!("`{kind}` has no derived limit here: give a figure"));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// One set of settings to measure: indices of check, rate and set.
+#[derive(Clone, Copy)]
+struct Setting {
+    check: usize,
+    rate: usize,
+    setting: usize,
+}
+
+fn settings(checks: &[ControlCheck]) -> Vec<Setting> {
+    let mut settings = Vec::new();
+    for (check, wanted) in checks.iter().enumerate() {
+        for rate in 0..wanted.rates_hz.len() {
+            let sets = 0..wanted.settings.len();
+            settings.extend(sets.map(|setting| Setting { check, rate, setting }));
+        }
+    }
+    settings
+}
+
+fn collect_controls(
+    checks: &[ControlCheck],
+    settings: &[Setting],
+    taken: &[Vec<Case>],
+) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for (index, check) in checks.iter().enumerate() {
+        for (rate, &rate_hz) in check.rates_hz.iter().enumerate() {
+            for (question, &(kind, bound)) in check.asked.iter().enumerate() {
+                let own = |place: &Setting| place.check == index && place.rate == rate;
+                let cases = settings.iter().zip(taken).filter(|(place, _)| own(place));
+                let mut finding = Finding {
+                    subject: check.subject(),
+                    twin: check.twin,
+                    shape: String::new(),
+                    width: None,
+                    rate_hz,
+                    kind,
+                    unit: kind.unit(),
+                    limit: match bound {
+                        Bound::Noted => Origin::Noted,
+                        Bound::Required(_) => {
+                            Origin::Required("asked for by the plan or the test".to_owned())
+                        }
+                        Bound::Derived => {
+                            Origin::Derived(exercise::because(check.module, kind).to_owned())
+                        }
+                    },
+                    reference: exercise::reference(check.module, kind).to_string(),
+                    verdict: Verdict::Noted,
+                    worst: 0,
+                    cases: cases.map(|(_, cases)| cases[question].clone()).collect(),
+                };
+                finding.judge(check.known.as_deref());
+                findings.push(finding);
+            }
+        }
+    }
+    findings
 }
 
 fn notes(checks: &[Check]) -> Vec<Note> {

@@ -56,6 +56,8 @@ pub struct Spent {
     pub pitch: f64,
     /// Masking model.
     pub hearing: f64,
+    /// Instruments for control signals and laws.
+    pub control: f64,
 }
 
 impl Spent {
@@ -66,16 +68,18 @@ impl Spent {
         self.theory += other.theory;
         self.pitch += other.pitch;
         self.hearing += other.hearing;
+        self.control += other.control;
     }
 
     /// Parts with their names, longest first.
-    pub fn parts(&self) -> [(&'static str, f64); 5] {
+    pub fn parts(&self) -> [(&'static str, f64); 6] {
         let mut parts = [
             ("render", self.render),
             ("spectrum", self.spectrum),
             ("theory", self.theory),
             ("pitch", self.pitch),
             ("hearing", self.hearing),
+            ("control", self.control),
         ];
         parts.sort_by(|a, b| b.1.total_cmp(&a.1));
         parts
@@ -145,10 +149,10 @@ pub struct Anchor {
 }
 
 /// A value with its uncertainty and a note, or why there is none.
-type Taken = Result<(f64, f64, Option<String>), (Gap, String)>;
+pub(crate) type Taken = Result<(f64, f64, Option<String>), (Gap, String)>;
 
 /// An instrument's refusal.
-fn unreadable(why: impl ToString) -> (Gap, String) {
+pub(crate) fn unreadable(why: impl ToString) -> (Gap, String) {
     (Gap::Unreadable, why.to_string())
 }
 
@@ -184,7 +188,16 @@ impl Sheet<'_> {
                     Ok((value, uncertainty, note)) => (Some(value), uncertainty, None, note),
                     Err((gap, why)) => (None, 0.0, Some(gap), Some(why)),
                 };
-            *slot = Some(Case { key: self.job.key, hz, value, uncertainty, limit, gap, note });
+            *slot = Some(Case {
+                key: self.job.key,
+                hz: Some(hz),
+                setting: None,
+                value,
+                uncertainty,
+                limit,
+                gap,
+                note,
+            });
             return;
         }
     }
@@ -197,7 +210,7 @@ impl Sheet<'_> {
 }
 
 /// Refuses figures that would pass without saying anything.
-fn sound(
+pub(crate) fn sound(
     kind: Kind,
     limit: Option<f64>,
     taken: (f64, f64, Option<String>),
@@ -689,7 +702,7 @@ impl Worker {
         let asked = [(Kind::Aliases, Bound::Noted)];
         let job = Job { stimulus: *stimulus, ..Job::of(check, &asked) };
         let cases = self.take(&job)?;
-        let hz = cases.first().map_or(stimulus.hz, |case| case.hz);
+        let hz = cases.first().and_then(|case| case.hz).unwrap_or(stimulus.hz);
         let mut predicted = Vec::new();
         if let Some(yardstick) = job.yardstick {
             let tone = Tone::nearest(hz, stimulus.rate_hz, COHERENT_SAMPLES)

@@ -94,7 +94,7 @@ pub struct Scope {
     pub jobs: Option<u16>,
 }
 
-/// Write a note of one module to a WAV file that peaks at -12 dBFS.
+/// Write what one module does to a WAV file that peaks at -12 dBFS.
 #[derive(Arguments)]
 #[command(after_help = "\
 Loud tones: begin with the monitor turned down, without headphones.
@@ -102,7 +102,12 @@ Loud tones: begin with the monitor turned down, without headphones.
 Examples, the low reed of panel 3 and the reedy top of panel 12:
   plumbtone render spline4 --set hz=55 -o reed.wav
   plumbtone render wavetable --twin fixed --set shape=pulse --set width=0.25 \\
-      --set hz=1760 --rate 48000 --seconds 4 --bits 24 -o top.wav")]
+      --set hz=1760 --rate 48000 --seconds 4 --bits 24 -o top.wav
+
+A control module writes its signal as it is, down to 0 Hz, or with --tone what it does
+to a sine: a contour fades it, a glide or a pitch law moves it.
+  plumbtone render adsr --set attack=0.3 --hold 1 -o swell.wav
+  plumbtone render glide --set time=0.5 --tone 220 -o slide.wav")]
 pub struct Render {
     /// Module, as `plumbtone list` names it.
     pub module: String,
@@ -118,6 +123,12 @@ pub struct Render {
     /// Length, 0.01 to 600 s.
     #[arg(long, value_name = "S", default_value_t = 2.0, allow_negative_numbers = true)]
     pub seconds: f64,
+    /// Contours: how long the key is held, s; half the length when not given.
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    pub hold: Option<f64>,
+    /// Control modules: hear it on a sine of this frequency.
+    #[arg(long, value_name = "HZ", allow_negative_numbers = true)]
+    pub tone: Option<f64>,
     /// Sample format: 16 or 24-bit integer, 32-bit float.
     #[arg(long, default_value = "16", value_parser = bits)]
     pub bits: Format,

@@ -9,7 +9,7 @@ use indicatif::{ProgressBar, ProgressState, ProgressStyle};
 use plumbtone::plan::Plan;
 use plumbtone::run::{self, Run, Timing};
 use plumbtone::worker::Job;
-use plumbtone::{Check, Results};
+use plumbtone::{Check, ControlCheck, Results};
 
 use crate::fault::Fault;
 use crate::{Outcome, args, output};
@@ -60,24 +60,27 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
         Some(path) => Plan::read(path)?,
         None => Plan::built_in()?,
     };
-    let mut checks = plan.checks()?;
+    let (mut checks, mut controls) = (plan.checks().to_vec(), plan.controls().to_vec());
     if let Some(only) = &scope.only {
         let pattern =
             Pattern::new(only).map_err(|error| Fault::new(format!("--only {only}: {error}")))?;
-        let names: Vec<String> = checks.iter().map(name).collect();
-        checks.retain(|check| {
-            let name = name(check);
+        let names: Vec<String> =
+            checks.iter().map(name).chain(controls.iter().map(control_name)).collect();
+        let wanted = |name: &str| {
             let module = name.split('/').next().unwrap_or_default();
-            pattern.matches(&name) || pattern.matches(module)
-        });
-        if let (true, Some(first)) = (checks.is_empty(), names.first()) {
+            pattern.matches(name) || pattern.matches(module)
+        };
+        checks.retain(|check| wanted(&name(check)));
+        controls.retain(|check| wanted(&control_name(check)));
+        let none = checks.is_empty() && controls.is_empty();
+        if let (true, Some(first)) = (none, names.first()) {
             return Err(Fault::new(format!(
                 "--only {only} matches nothing in the plan: its {} checks are named like {first}",
                 names.len()
             )));
         }
     }
-    let mut run = Run::new(plan.title(), checks);
+    let mut run = Run { controls, ..Run::new(plan.title(), checks) };
     run.jobs = scope.jobs.map_or(0, usize::from);
     Ok(run)
 }
@@ -93,6 +96,12 @@ fn name(check: &Check) -> String {
         name = format!("{name}/{}", job.stimulus.shape.name());
     }
     name
+}
+
+/// "adsr/fixed".
+fn control_name(check: &ControlCheck) -> String {
+    let twin = check.which().map(|twin| format!("/{}", twin.name())).unwrap_or_default();
+    check.subject() + &twin
 }
 
 /// Runs with a bar on standard error when that is a terminal.

@@ -1,8 +1,10 @@
 //! `plumbtone list`.
 
 use plumbtone::Kind;
-use plumbtone::voice::Entry;
+use plumbtone::settings::shown_range;
 use plumbtone::voice::oscillators::ENTRIES;
+use plumbtone::voice::registry::modules;
+use plumbtone::voice::{Entry, Parameter};
 use serde_json::{Value, json};
 
 use crate::fault::Fault;
@@ -34,9 +36,7 @@ fn table() -> String {
             line("shape", shapes(entry).join(", "));
         }
         for parameter in entry.parameters {
-            let (min, max) = (parameter.min, parameter.max);
-            let (unit, default) = (parameter.unit, parameter.default);
-            line(parameter.name, format!("{min} to {max} {unit}, default {default}"));
+            line(parameter.name, shown_range(parameter));
         }
         let usable = entry.usable_from;
         line(
@@ -52,7 +52,25 @@ fn table() -> String {
         );
     }
     text += "\nUsable: the rounding noise of the ramp is at least 60 dB below it; the lower end\n\
-             moves with the sample rate.\n\nREADINGS\n\n";
+             moves with the sample rate.\n";
+    text += "\nCONTROL MODULES, each as a float and a fixed twin\n";
+    for about in modules().filter(|about| !is_oscillator(about.name)) {
+        text += &format!("\n{:INDENT$}", about.name);
+        text += &wrapped(about.summary, INDENT);
+        for parameter in about.parameters {
+            let name = match parameter.per_point {
+                true => format!("{}-N", parameter.name),
+                false => parameter.name.to_owned(),
+            };
+            let start = format!("{:INDENT$}{name:<13} ", "");
+            text += &(start + &wrapped(&shown_range(parameter), INDENT + 14));
+        }
+    }
+    text += "\ntime-N and the like: N is a point of the contour, 1 to 16; points 1 to 4 come with\n\
+             defaults of their own. Volts are those at the jack: a control voltage needs a\n\
+             divider and a clamp before a pin that takes 3.3 V; local electrical codes and\n\
+             qualified advice come first. `keys` has no arithmetic: both twins are one.\n\
+             \nREADINGS\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());
         text += &format!("{name:INDENT$}{unit:<6}");
@@ -81,20 +99,32 @@ fn shapes(entry: &Entry) -> Vec<&'static str> {
     entry.shapes.iter().map(|shape| shape.name()).collect()
 }
 
+fn is_oscillator(name: &str) -> bool {
+    ENTRIES.iter().any(|entry| entry.name == name)
+}
+
+fn parameters(all: &[Parameter]) -> Vec<Value> {
+    let object = |p: &Parameter| {
+        let mut object = json!({
+            "name": p.name, "unit": p.unit,
+            "min": p.min, "max": p.max, "default": p.default,
+        });
+        if !p.choices.is_empty() {
+            object["choices"] = json!(p.choices);
+        }
+        if p.per_point {
+            object["per_point"] = json!(true);
+        }
+        object
+    };
+    all.iter().map(object).collect()
+}
+
 fn object() -> Value {
-    let modules: Vec<Value> = ENTRIES
+    let mut listed: Vec<Value> = ENTRIES
         .iter()
         .map(|entry| {
-            let parameters: Vec<Value> = entry
-                .parameters
-                .iter()
-                .map(|p| {
-                    json!({
-                        "name": p.name, "unit": p.unit,
-                        "min": p.min, "max": p.max, "default": p.default,
-                    })
-                })
-                .collect();
+            let parameters = parameters(entry.parameters);
             let usable = entry.usable_from;
             json!({
                 "name": entry.name,
@@ -106,6 +136,15 @@ fn object() -> Value {
             })
         })
         .collect();
+    listed.extend(modules().filter(|about| !is_oscillator(about.name)).map(|about| {
+        json!({
+            "name": about.name,
+            "summary": about.summary,
+            "twins": ["float", "fixed"],
+            "shapes": [],
+            "parameters": parameters(about.parameters),
+        })
+    }));
     let readings: Vec<Value> = Kind::ALL
         .iter()
         .map(|kind| {
@@ -117,5 +156,5 @@ fn object() -> Value {
             })
         })
         .collect();
-    json!({ "schema": "plumbtone.list/1", "modules": modules, "readings": readings })
+    json!({ "schema": "plumbtone.list/1", "modules": listed, "readings": readings })
 }

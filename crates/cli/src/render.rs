@@ -1,10 +1,16 @@
 //! `plumbtone render`.
 
+use std::f64::consts::TAU;
+
+use plumbtone::law::{CodeLaw, LawTwin};
 use plumbtone::measure::db;
+use plumbtone::script::{ContourTwin, Controller, demonstration};
+use plumbtone::settings::{Settings as Named, about};
 use plumbtone::subject::{VoiceTwin, entry};
-use plumbtone::voice::registry::{HZ, WIDTH};
-use plumbtone::voice::{Rate, Shape};
-use plumbtone::{Stimulus, Subject, Twin, wav};
+use plumbtone::voice::oscillators::ENTRIES;
+use plumbtone::voice::registry::{About, HZ, WIDTH};
+use plumbtone::voice::{Rate, Shape, contours};
+use plumbtone::{Stimulus, Subject, Twin, law, wav};
 
 use crate::fault::Fault;
 use crate::settings::Settings;
@@ -14,30 +20,23 @@ use crate::{Outcome, args, output};
 const SECONDS: std::ops::RangeInclusive<f64> = 0.01..=600.0;
 
 pub fn run(args: &args::Render) -> Outcome {
-    let entry = entry(&args.module)?;
-    let settings = Settings::of_module(entry, &args.set)?;
+    let about = about(&args.module)?;
     let rate = Rate::new(args.rate).map_err(Fault::new)?;
-    if !SECONDS.contains(&args.seconds) {
-        let (seconds, first, last) = (args.seconds, SECONDS.start(), SECONDS.end());
-        return Err(Fault::new(format!(
-            "seconds = {seconds} is out of range: give {first} to {last} s"
-        )));
-    }
-    output::writable(&args.output)?;
-    let twin = match args.twin {
-        args::Twin::Float => Twin::Float,
-        args::Twin::Fixed => Twin::Fixed,
+    inside("seconds", args.seconds, *SECONDS.start(), *SECONDS.end(), "s")?;
+    let samples = if ENTRIES.iter().any(|entry| entry.name == about.name) {
+        for (flag, given) in [("--hold", args.hold), ("--tone", args.tone)] {
+            if given.is_some() {
+                let name = about.name;
+                return Err(Fault::new(format!(
+                    "{flag} is for control modules, `{name}` sounds: leave it off"
+                )));
+            }
+        }
+        sound(args, rate)?
+    } else {
+        control(args, about, rate)?
     };
-    let shape = settings.shape.or(entry.shapes.first().copied()).unwrap_or_default();
-    if settings.width.is_some() && shape != Shape::Pulse {
-        return Err(Fault::new("width belongs to the pulse: add --set shape=pulse"));
-    }
-    let stimulus = Stimulus::note(shape, settings.hz.unwrap_or(HZ.default), rate.hz())
-        .with_width(settings.width.unwrap_or(WIDTH.default));
-    let mut samples = vec![0.0; (args.seconds * f64::from(rate.hz())).round() as usize];
-    VoiceTwin::named(entry.name, twin)?
-        .with_setup(settings.setup())
-        .render(&stimulus, &mut samples)?;
+    output::writable(&args.output)?;
     let gain = wav::gain_to_peak(&samples, wav::PEAK_DBFS);
     plumbtone::files::write_whole(
         &args.output,
@@ -51,4 +50,117 @@ pub fn run(args: &args::Render) -> Outcome {
         wav::CAUTION
     ));
     Ok(true)
+}
+
+fn inside(name: &str, value: f64, min: f64, max: f64, unit: &str) -> Result<(), Fault> {
+    if (min..=max).contains(&value) {
+        return Ok(());
+    }
+    Err(Fault::new(format!("{name} = {value} is out of range: give {min} to {max} {unit}")))
+}
+
+fn twin(args: &args::Render) -> Twin {
+    match args.twin {
+        args::Twin::Float => Twin::Float,
+        args::Twin::Fixed => Twin::Fixed,
+    }
+}
+
+fn count(args: &args::Render, rate: Rate) -> usize {
+    (args.seconds * f64::from(rate.hz())).round() as usize
+}
+
+/// A steady note.
+fn sound(args: &args::Render, rate: Rate) -> Result<Vec<f64>, Fault> {
+    let entry = entry(&args.module)?;
+    let settings = Settings::of_module(entry, &args.set)?;
+    let shape = settings.shape.or(entry.shapes.first().copied()).unwrap_or_default();
+    if settings.width.is_some() && shape != Shape::Pulse {
+        return Err(Fault::new("width belongs to the pulse: add --set shape=pulse"));
+    }
+    let stimulus = Stimulus::note(shape, settings.hz.unwrap_or(HZ.default), rate.hz())
+        .with_width(settings.width.unwrap_or(WIDTH.default));
+    let mut samples = vec![0.0; count(args, rate)];
+    VoiceTwin::named(entry.name, twin(args))?
+        .with_setup(settings.setup())
+        .render(&stimulus, &mut samples)?;
+    Ok(samples)
+}
+
+/// A control signal as it is, or what it does to a sine.
+fn control(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fault> {
+    let mut settings = Named::new();
+    for text in &args.set {
+        let (name, value) = text.split_once('=').ok_or_else(|| {
+            Fault::new(format!("--set {text}: give NAME=VALUE, such as attack=0.01"))
+        })?;
+        settings.set(&format!("module `{}`", about.name), about.parameters, name, value)?;
+    }
+    let rate_hz = f64::from(rate.hz());
+    if let Some(tone) = args.tone {
+        inside("tone", tone, 10.0, rate_hz / 4.0, "Hz")?;
+    }
+    let hold = args.hold.unwrap_or(args.seconds / 2.0);
+    let is_contour = contours::ENTRIES.iter().any(|entry| entry.name == about.name);
+    if !is_contour {
+        if args.hold.is_some() {
+            let name = about.name;
+            return Err(Fault::new(format!("`{name}` answers no keys: leave --hold off")));
+        }
+        return swept(args, about, &settings, rate);
+    }
+    inside("hold", hold, 0.0, args.seconds, "s, no longer than --seconds")?;
+    let held = (hold * rate_hz).round() as usize;
+    let script = demonstration(about.name, settings, rate.hz(), count(args, rate), held);
+    let mut trace = vec![0.0; script.length];
+    ContourTwin::named(about.name, twin(args))?.render(&script, &mut trace)?;
+    let Some(tone) = args.tone else { return Ok(trace) };
+    Ok(match about.name {
+        // A pitch in octaves, and a modulation of a semitone either way.
+        "glide" => sine(rate_hz, trace.iter().map(|octaves| tone * octaves.exp2())),
+        "lfo" => sine(rate_hz, trace.iter().map(|value| tone * (value / 12.0).exp2())),
+        _ => {
+            let carrier = sine(rate_hz, trace.iter().map(|_| tone));
+            carrier.iter().zip(&trace).map(|(sample, level)| sample * level).collect()
+        }
+    })
+}
+
+/// A law from its first code to its last.
+fn swept(
+    args: &args::Render,
+    about: About,
+    settings: &Named,
+    rate: Rate,
+) -> Result<Vec<f64>, Fault> {
+    let codes = law::codes(about.name, settings, rate.hz())?;
+    let mut figures = vec![0.0; codes.len()];
+    LawTwin::named(about.name, twin(args))?.read(rate.hz(), settings, &codes, &mut figures)?;
+    let codes = codes.len();
+    let length = count(args, rate);
+    let trace = (0..length).map(|n| figures[n * codes / length]);
+    let rate_hz = f64::from(rate.hz());
+    match (args.tone, about.name) {
+        // An increment is a frequency already.
+        (Some(_), "pitch") => Ok(sine(rate_hz, trace.map(|step| step / CYCLE * rate_hz))),
+        (Some(tone), "bend" | "tracking" | "depth") => {
+            Ok(sine(rate_hz, trace.map(|octaves| (tone * octaves.exp2()).min(rate_hz / 2.0))))
+        }
+        (Some(_), name) => Err(Fault::new(format!("`{name}` moves no pitch: leave --tone off"))),
+        (None, _) => Ok(trace.collect()),
+    }
+}
+
+/// 2^32: increments to cycles.
+const CYCLE: f64 = 4_294_967_296.0;
+
+/// A sine that follows a frequency in Hz from sample to sample.
+fn sine(rate_hz: f64, hz: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut phase = 0.0_f64;
+    hz.map(|hz| {
+        let now = (TAU * phase).sin();
+        phase = (phase + hz / rate_hz).fract();
+        now
+    })
+    .collect()
 }

@@ -1,7 +1,8 @@
 //! `--set NAME=VALUE`.
 
-use plumbtone::voice::registry::{HZ, Parameter, WIDTH};
-use plumbtone::voice::{Entry, Setup, Shape};
+use plumbtone::settings::read as number;
+use plumbtone::voice::registry::{HZ, WIDTH};
+use plumbtone::voice::{Entry, Parameter, Setup, Shape};
 
 use crate::fault::Fault;
 
@@ -57,7 +58,7 @@ impl Settings {
                     "{whose} has no parameter `{name}`: choose from {names}"
                 )));
             };
-            let number = number(parameter, value)?;
+            let number = number(parameter, name, value)?;
             let field = match name {
                 "hz" => &mut settings.hz,
                 "width" => &mut settings.width,
@@ -93,15 +94,4 @@ fn shape(whose: &str, shapes: &[Shape], name: &str) -> Result<Shape, Fault> {
         let names = names.join(", ");
         Fault::new(format!("shape = {name}: {whose} takes {names}"))
     })
-}
-
-fn number(parameter: &Parameter, text: &str) -> Result<f64, Fault> {
-    let Parameter { name, unit, min, max, .. } = parameter;
-    let refuse =
-        |what: &str| Fault::new(format!("{name} = {text} is {what}: give {min} to {max} {unit}"));
-    let value: f64 = text.trim().parse().map_err(|_| refuse("not a number"))?;
-    let value = parameter.check(value).map_err(Fault::new)?;
-    // Sizes and seeds count something.
-    let counts = ![HZ.name, WIDTH.name].contains(name);
-    if counts && value.fract() != 0.0 { Err(refuse("not a whole number")) } else { Ok(value) }
 }

@@ -301,11 +301,11 @@ fn noise(results: &Results, scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         let mut predicted = Vec::new();
         let mut measured = Vec::new();
         for case in &finding.cases {
-            let Some(key) = case.key.map(f64::from) else { continue };
-            let stimulus = module.stimulus(case.hz, scene.rate_hz);
+            let (Some(key), Some(hz)) = (case.key.map(f64::from), case.hz) else { continue };
+            let stimulus = module.stimulus(hz, scene.rate_hz);
             let Some(yardstick) = module.yardstick(&stimulus)? else { continue };
             let increment = plumbtone::voice::Rate::new(scene.rate_hz)
-                .and_then(|rate| rate.increment(case.hz))
+                .and_then(|rate| rate.increment(hz))
                 .map_err(BenchError::from)?;
             let noise = yardstick.noise(twin, increment.bits()).map_err(BenchError::from)?;
             if let Some(noise) = noise {

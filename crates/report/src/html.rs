@@ -77,7 +77,7 @@ const CSS: &str = include_str!("sheet.css");
 fn rows(findings: &[&Finding]) -> String {
     let mut text = String::from(
         "<div class=\"scroll\"><table>\n<thead><tr><th>Verdict</th><th>Module</th><th>Twin</th>\
-         <th>Shape</th><th class=\"figure\">Rate</th><th>Reading</th><th class=\"figure\">Worst</th>\
+         <th>Shape or setting</th><th class=\"figure\">Rate</th><th>Reading</th><th class=\"figure\">Worst</th>\
          <th class=\"figure\">±</th><th class=\"figure\">Limit</th><th>Key</th><th>Remark</th></tr></thead>\n<tbody>\n",
     );
     for finding in findings {
@@ -102,7 +102,7 @@ fn rows(findings: &[&Finding]) -> String {
             finding.verdict.word(),
             escape(&finding.subject),
             finding.twin.map_or("", plumbtone::Twin::name),
-            escape(&finding.shape),
+            escape(case.and_then(|case| case.setting.as_deref()).unwrap_or(&finding.shape)),
             khz(finding.rate_hz),
             spread.unwrap_or_default(),
             limit.unwrap_or_default(),

@@ -17,9 +17,13 @@ pub fn junit(results: &Results) -> Result<String, Error> {
         let twin = finding.twin.map(|twin| format!("/{}", twin.name())).unwrap_or_default();
         let name = format!("{}{twin}", finding.subject);
         let width = finding.width.map(|width| format!("width {width} ")).unwrap_or_default();
-        let shape = if finding.shape.is_empty() { "noise" } else { &finding.shape };
+        let shape = match finding.shape.as_str() {
+            "" if finding.kind == plumbtone::Kind::Density => "noise ".to_owned(),
+            "" => String::new(),
+            shape => format!("{shape} "),
+        };
         let rate = khz(finding.rate_hz);
-        let title = format!("{shape} {width}{rate} kHz {}", finding.kind);
+        let title = format!("{shape}{width}{rate} kHz {}", finding.kind);
         let said = shown(finding).map(|case| evidence::sentence(finding, case));
         let status = if finding.verdict.is_good() {
             TestCaseStatus::success()

@@ -25,8 +25,18 @@ pub fn table(results: &Results, width: usize, colour: bool) -> String {
     text.push('\n');
     let header = Row {
         bad: false,
-        cells: ["verdict", "module", "reading", "worst", "limit", "key", "kHz", "twin", "shape"]
-            .map(str::to_owned),
+        cells: [
+            "verdict",
+            "module",
+            "reading",
+            "worst",
+            "limit",
+            "key",
+            "kHz",
+            "twin",
+            "shape or setting",
+        ]
+        .map(str::to_owned),
         plain: true,
     };
     let widths = widths(rows.iter().chain([&header]), width);
@@ -114,7 +124,11 @@ impl Row {
                 case.and_then(|c| c.key).map_or_else(|| "-".to_owned(), evidence::key_name),
                 khz(finding.rate_hz),
                 finding.twin.map_or("-", plumbtone::Twin::name).to_owned(),
-                if finding.shape.is_empty() { "-".to_owned() } else { finding.shape.clone() },
+                match case.and_then(|case| case.setting.as_ref()) {
+                    Some(setting) => setting.clone(),
+                    None if finding.shape.is_empty() => "-".to_owned(),
+                    None => finding.shape.clone(),
+                },
             ],
         }
     }

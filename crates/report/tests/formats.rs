@@ -7,7 +7,18 @@ use plumbtone_report::{json, junit, table};
 
 fn case(key: u8, value: f64, limit: Option<f64>) -> Case {
     let hz = 440.0 * ((f64::from(key) - 69.0) / 12.0).exp2();
-    Case { key: Some(key), hz, value: Some(value), uncertainty: 0.0, limit, gap: None, note: None }
+    let hz = Some(hz);
+    let setting = None;
+    Case {
+        key: Some(key),
+        hz,
+        setting,
+        value: Some(value),
+        uncertainty: 0.0,
+        limit,
+        gap: None,
+        note: None,
+    }
 }
 
 fn finding(subject: &str, kind: Kind, verdict: Verdict, cases: Vec<Case>) -> Finding {

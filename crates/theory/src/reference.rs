@@ -91,7 +91,7 @@ pub mod references {
         WINDOWS_HEINZEL, "heinzel-2002", Published,
             "Heinzel, Rüdiger, Schilling, Spectrum and spectral density estimation by the discrete Fourier transform, AEI report, 15 Feb 2002";
         EXPONENTIAL_CHARGE, "exponential-charge", Derived,
-            "Solution of y' = (target - y)/tau, sampled: y[n] = target + (y[0] - target) exp(-n/(tau fs))";
+            "Solution of y' = (target - y)/tau, sampled: the distance from the target falls by exp(-1/(tau fs)) per sample";
         OVERSHOOT_ATTACK, "chamberlin-1985", FromMemory,
             "Chamberlin, Musical Applications of Microprocessors, 2nd ed., 1985: attacks charge toward a target above the level at which they end";
         TEMPORAL_ACUITY, "hirsh-1959", Abstract,

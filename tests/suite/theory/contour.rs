@@ -244,6 +244,8 @@ fn a_key_up_at_the_peak_releases_from_the_peak() {
     assert_eq!(ends, [(AdsrStage::Idle, 0), (AdsrStage::Attack, 441)]);
     let attack = course.stages()[1];
     assert!(attack.complete && course.stages()[2].name == AdsrStage::Release);
+    let cut = adsr.course(&[(0, DOWN), (440, UP)], 1000).unwrap().stages()[1];
+    assert_eq!((cut.end, cut.complete), (Some(440), false));
 }
 
 #[test]

@@ -87,6 +87,9 @@ fn phase_wraps_where_the_sum_does() {
     let slow = Phase::new(0.0, 0.001, 192_000.0).unwrap();
     assert!((slow.cycles(192_000 * 3600) - 0.6).abs() < 1e-10);
     assert_eq!(slow.cycle(192_000 * 3600), 3);
+    // 512 units below a whole cycle, which the nearest f64 would be.
+    let late = Phase::new(1.0 - 2.0_f64.powi(-53), 1536.0 * 2.0_f64.powi(-64), 1.0).unwrap();
+    assert_eq!((late.cycles(1), late.cycle(1)), (1.0 - 2.0_f64.powi(-53), 0));
     assert!(Phase::new(1.0, 1.0, 48_000.0).is_err() && Phase::new(0.0, 0.0, 48_000.0).is_err());
 }
 

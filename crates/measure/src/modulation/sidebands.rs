@@ -1,7 +1,7 @@
 //! The lines beside a carrier, and what they say without demodulation.
 //!
 //! `sin(a + beta sin b)` has lines `J_n(beta)` at a + n b (Chowning, JAES 21(7):526-534, 1973).
-//! Three identities of Abramowitz & Stegun, 1964, give beta from measured lines, with no
+//! Three identities of Abramowitz & Stegun, 1964 (numbers from memory), give beta from measured lines, with no
 //! Bessel function computed: the recurrence `2n J_n = beta (J_(n-1) + J_(n+1))` (9.1.27), the
 //! power `sum n^2 J_n^2 = beta^2/2` (from 9.1.76), and for the sign of the carrier
 //! `sum J_n = 1` (9.1.42 at zero angle).

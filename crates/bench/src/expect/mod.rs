@@ -2,6 +2,9 @@
 //!
 //! This is the only place where a module's name meets a closed form.
 
+pub(crate) mod controls;
+pub(crate) mod laws;
+
 use std::borrow::Cow;
 
 use plumbtone_theory::fourier::PiecewiseLinear;

@@ -7,10 +7,15 @@ use plumbtone::expect::Yardstick;
 use plumbtone::measure::aliasing::Aliasing;
 use plumbtone::measure::audibility::{Component, Criterion as Masking, Listener};
 use plumbtone::measure::coherent::{Coherent, Tone};
+use plumbtone::measure::exponential::Exponential;
 use plumbtone::measure::harmonic::Harmonic;
+use plumbtone::measure::modulation::{Known, Modulation};
 use plumbtone::measure::pitch::{Model, Pitch};
+use plumbtone::measure::stages::{self, Options};
+use plumbtone::script::ContourTwin;
 use plumbtone::subject::entry;
 use plumbtone::voice::{Rate, Setup};
+use plumbtone::{Controller, Script, Settings, Twin};
 
 const RATE_HZ: u32 = 48_000;
 const SAMPLES: usize = 1 << 16;
@@ -85,12 +90,46 @@ fn instruments(c: &mut Criterion) {
     });
 }
 
+/// A contour of eight stages, and a tone under vibrato.
+fn control_instruments(c: &mut Criterion) {
+    let setting = "points=8 time-1=2 level-1=1 bend-1=5 time-2=3 level-2=0.2 time-3=2 level-3=0.8 \
+                   time-4=3 level-4=0.1 bend-4=-4 time-5=2 level-5=0.9 bend-5=2 time-6=3 level-6=0.3 \
+                   time-7=2 level-7=0.6 bend-7=1 time-8=3 level-8=0 bend-8=5";
+    let settings = Settings::parse("multistage", setting).expect("in range");
+    let script = Script::new(RATE_HZ, settings, 1_000_000).down(100, 0.0, false);
+    let mut trace = vec![0.0; script.length];
+    let contour = ContourTwin::named("multistage", Twin::Exact).expect("listed");
+    contour.render(&script, &mut trace).expect("in range");
+    // Eight stages, a rest before and one after.
+    assert_eq!(stages::find(&trace, &Options::F64).expect("finite").len(), 10);
+    c.bench_function("stages of a million samples", |b| {
+        b.iter(|| stages::find(&trace, &Options::F64).expect("finite").len());
+    });
+    let decay: Vec<f64> = (0..SAMPLES).map(|n| (-(n as f64) / 10_000.0).exp()).collect();
+    let fit = Exponential::fit(&decay).expect("finite");
+    assert!((fit.time_constant.value / 10_000.0 - 1.0).abs() < 1e-9);
+    c.bench_function("time constant, 65536 samples", |b| {
+        b.iter(|| Exponential::fit(&decay).expect("finite").time_constant.value);
+    });
+    let turns =
+        |n: usize, periods: f64| std::f64::consts::TAU * (periods * n as f64 / SAMPLES as f64);
+    let tone: Vec<f64> =
+        (0..SAMPLES).map(|n| (turns(n, 1500.0) + 2.0 * turns(n, 8.0).sin()).sin()).collect();
+    let mut modulation = Modulation::new();
+    let known = Known::default();
+    let read = modulation.frequency(&tone, f64::from(RATE_HZ), &known).expect("a tone");
+    assert!((read.index.value / 2.0 - 1.0).abs() < 1e-6);
+    c.bench_function("demodulated vibrato, 65536 samples", |b| {
+        b.iter(|| modulation.frequency(&tone, f64::from(RATE_HZ), &known).expect("a tone").index);
+    });
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default()
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(300))
         .measurement_time(std::time::Duration::from_secs(1));
-    targets = instruments
+    targets = instruments, control_instruments
 }
 criterion_main!(benches);

@@ -4,11 +4,13 @@
 //! `cargo bench --bench modules`; each output is held against its exact evaluation first.
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
-use fixed::types::I1F31;
+use fixed::types::{I1F31, I6F26};
 use plumbtone::expect::{NoiseLaw, Yardstick};
+use plumbtone::voice::contours::{self, FixedContour};
+use plumbtone::voice::control::Made;
 use plumbtone::voice::oscillators::ENTRIES;
-use plumbtone::voice::{Drive, Entry, Oscillator, Rate, Setup, Shape};
-use plumbtone::{Stimulus, Subject, Twin, subject::VoiceTwin};
+use plumbtone::voice::{Contour, Drive, Entry, Oscillator, Rate, Setup, Shape};
+use plumbtone::{KeyEvent, Settings, Stimulus, Subject, Twin, control, subject::VoiceTwin};
 
 /// Samples per block, as on the panels' codec.
 const BLOCK: usize = 128;
@@ -83,12 +85,116 @@ fn modules(c: &mut Criterion) {
     }
 }
 
+/// Settings under which a control module is at work, not at rest.
+const AT_WORK: [(&str, &str); 14] = [
+    ("adsr", "attack=10"),
+    ("adsr", "decay=10"),
+    ("multistage", "time-1=10 bend-1=5"),
+    ("multistage", "time-1=10 bend-1=0"),
+    ("glide", "mode=time time=10"),
+    ("glide", "mode=rc time=10"),
+    ("lfo", "shape=triangle hz=3"),
+    ("lfo", "shape=sine hz=3 fade=10"),
+    ("lfo", "shape=smoothed hz=3"),
+    ("pitch", "bits=16"),
+    ("pitch", "bits=16 method=table points=256"),
+    ("taper", "curve=log bits=16"),
+    ("smoothing", "tau=0.01"),
+    ("update", "fill=ramp"),
+];
+
+/// A control module from a key on, per sample; a law over rising codes, per code.
+fn controls(c: &mut Criterion) {
+    let rate = Rate::new(44_100).expect("in range");
+    for (module, setting) in AT_WORK {
+        let settings = Settings::parse(module, setting).expect("in range");
+        let mut group = c.benchmark_group(format!("{module} {setting}"));
+        group.throughput(Throughput::Elements(BLOCK as u64));
+        // What is timed must be right: its limits, on the same settings.
+        let kind = plumbtone::Kind::Rounding;
+        if ["adsr", "multistage", "lfo", "smoothing", "update"].contains(&module) {
+            for twin in [Twin::Float, Twin::Fixed] {
+                let check = control::twin(module, twin).expect("listed").rates([44_100]);
+                check.setting(setting).expect("in range").derived(kind).assert();
+            }
+        }
+        settings.lend(|values| {
+            if let Some(entry) = contours::ENTRIES.iter().find(|entry| entry.name == module) {
+                group.bench_function("float", |b| {
+                    (entry.float)(rate, values, &mut |contour| play(contour, 0.0, b))
+                        .expect("in range");
+                });
+                group.bench_function("fixed", |b| {
+                    match entry.fixed {
+                        FixedContour::Level(lend) => {
+                            lend(rate, values, &mut |contour| play(contour, I1F31::ZERO, b))
+                        }
+                        FixedContour::Octaves(lend) => {
+                            lend(rate, values, &mut |contour| play(contour, I6F26::ZERO, b))
+                        }
+                    }
+                    .expect("in range");
+                });
+                return;
+            }
+            let entry = plumbtone::law::entry(module).expect("listed");
+            let mut code = 0_u32;
+            let mut next = || {
+                code = (code + 97) % 40_000;
+                code
+            };
+            match entry.made {
+                Made::Law { float, fixed } => {
+                    for (name, lend) in [("float", float), ("fixed", fixed)] {
+                        group.bench_function(name, |b| {
+                            lend(rate, values, &mut |law| {
+                                b.iter(|| (0..BLOCK).map(|_| law.at(next())).sum::<f64>());
+                            })
+                            .expect("in range");
+                        });
+                    }
+                }
+                Made::Follower { float, fixed } => {
+                    for (name, lend) in [("float", float), ("fixed", fixed)] {
+                        group.bench_function(name, |b| {
+                            lend(rate, values, &mut |law| {
+                                b.iter(|| (0..BLOCK).map(|_| law.follow(next())).sum::<f64>());
+                            })
+                            .expect("in range");
+                        });
+                    }
+                }
+                Made::Logic => {}
+            }
+        });
+        group.finish();
+    }
+}
+
+/// A key goes down again and again, so that the stage in question never ends.
+fn play<S: Copy>(contour: &mut dyn Contour<S>, silence: S, b: &mut criterion::Bencher<'_>) {
+    let mut block = [silence; BLOCK];
+    let mut octaves = I6F26::ONE;
+    contour.event(KeyEvent::Down { octaves: I6F26::ZERO, legato: false });
+    let mut left = 0;
+    b.iter(|| {
+        if left == 0 {
+            octaves = -octaves;
+            contour.event(KeyEvent::Down { octaves, legato: true });
+            left = 1000;
+        }
+        left -= 1;
+        contour.process(&mut block);
+        std::hint::black_box(&block);
+    });
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default()
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(200))
         .measurement_time(std::time::Duration::from_millis(500));
-    targets = modules
+    targets = modules, controls
 }
 criterion_main!(benches);

@@ -169,6 +169,32 @@ fn every_header_table_is_complete_and_its_test_exists() {
     }
 }
 
+/// Theory has something to say of every module, or the bench could not hold it against anything.
+#[test]
+fn every_control_module_has_an_exact_evaluation() {
+    use plumbtone::law::{CodeLaw, LawTwin, codes};
+    use plumbtone::script::{ContourTwin, Controller, demonstration};
+    use plumbtone::{Settings, Twin};
+    for entry in plumbtone_voice::contours::ENTRIES {
+        let script = demonstration(entry.name, Settings::new(), 48_000, 4_800, 2_400);
+        let mut trace = vec![f64::NAN; script.length];
+        ContourTwin::named(entry.name, Twin::Exact).unwrap().render(&script, &mut trace).unwrap();
+        assert!(trace.iter().all(|level| level.is_finite()), "{}", entry.name);
+    }
+    for entry in plumbtone_voice::control::ENTRIES {
+        let law = LawTwin::named(entry.name, Twin::Exact);
+        // `keys` decides; it has a test of its own against a plain list.
+        let Ok(law) = law else {
+            assert_eq!(entry.name, "keys");
+            continue;
+        };
+        let codes = codes(entry.name, &Settings::new(), 48_000).unwrap();
+        let mut figures = vec![f64::NAN; codes.len()];
+        law.read(48_000, &Settings::new(), &codes, &mut figures).unwrap();
+        assert!(figures.iter().all(|figure| figure.is_finite()), "{}", entry.name);
+    }
+}
+
 /// Folders and files of the design; a build or a run may leave hidden ones and `target`.
 #[test]
 fn the_top_level_holds_only_what_was_agreed() {

@@ -286,14 +286,14 @@ impl Bench<'_> {
                 Ok(found) => found,
                 Err(why) => return (limit, Err(unreadable(why))),
             };
-            let corners = found.iter().skip(1).map(|stage| stage.start);
             let expected = length as f64;
-            let nearest = corners
-                .min_by(|a, b| (a.value - expected).abs().total_cmp(&(b.value - expected).abs()));
+            let nearest = found.iter().skip(1).min_by(|a, b| {
+                (a.start.value - expected).abs().total_cmp(&(b.start.value - expected).abs())
+            });
             match nearest {
                 // A corner known to half a sample is known to the sample.
-                Some(corner) if corner.uncertainty <= 0.5 => {
-                    keep((corner.value - expected).round(), 0.0, part, length);
+                Some(corner) if corner.start.uncertainty <= 0.5 => {
+                    keep(corner.first as f64 - expected, 0.0, part, length);
                     placed += 1;
                 }
                 Some(_) => smooth += 1,

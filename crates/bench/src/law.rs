@@ -56,7 +56,8 @@ impl LawTwin {
     pub fn named(module: &str, twin: Twin) -> Result<Self, Error> {
         let entry = entry(module)?;
         if matches!(entry.made, Made::Logic) {
-            let message = format!("`{module}` decides and computes nothing: it has no readings");
+            let message =
+                format!("`{module}` only decides: there is nothing to measure or to render");
             return Err(Error::Request(message));
         }
         Ok(Self { entry, twin })

@@ -66,7 +66,7 @@ fn table() -> String {
             text += &(start + &wrapped(&shown_range(parameter), INDENT + 14));
         }
     }
-    text += "\ntime-N and the like: N is a point of the contour, 1 to 16; points 1 to 4 come with\n\
+    text += "\ntime-N and the like: N is a point of the contour, 1 to 16; points 1 to 4 have\n\
              defaults of their own. Volts are those at the jack: a control voltage needs a\n\
              divider and a clamp before a pin that takes 3.3 V; local electrical codes and\n\
              qualified advice come first. `keys` has no arithmetic: both twins are one.\n\

@@ -400,11 +400,21 @@ impl Search<'_> {
     fn corners(&self, cuts: &[usize]) -> (Vec<Curve>, Vec<Corner>) {
         let curves: Vec<Curve> =
             cuts.windows(2).map(|pair| self.fit(pair[0], pair[1], None)).collect();
-        let corners = curves
-            .windows(2)
-            .zip(&cuts[1..])
-            .map(|(pair, cut)| self.corner(&pair[0], &pair[1], *cut))
-            .collect();
+        let mut corners: Vec<Corner> = Vec::with_capacity(cuts.len());
+        for (pair, around) in curves.windows(2).zip(cuts.windows(3)) {
+            let mut corner = self.corner(&pair[0], &pair[1], around[1]);
+            // Where two corners are in doubt over the same samples, they stay in order.
+            let low = corners.last().map_or(0, |last| last.first) + 1;
+            let high = around[2] - 1;
+            if !(low..=high).contains(&corner.first) {
+                corner.first = corner.first.clamp(low, high);
+                let place = corner.first as f64;
+                let moved = (corner.place.value - place).abs();
+                let wide = corner.place.uncertainty + moved;
+                corner.place = Reading::new(place, Unit::Samples, wide);
+            }
+            corners.push(corner);
+        }
         (curves, corners)
     }
 
@@ -417,19 +427,6 @@ impl Search<'_> {
                 cuts[i + 1] = corner.first.clamp(cuts[i] + 1, cuts[i + 2] - 1);
             }
             (curves, corners) = self.corners(&cuts);
-        }
-        // Curves that cross far from where they were cut say little about the corner, and corners
-        // must not overtake each other.
-        for (corner, cuts) in corners.iter_mut().zip(cuts.windows(3)) {
-            let middle = |i: usize| 0.5 * (cuts[i] + cuts[i + 1]) as f64;
-            let (cut, place) = (cuts[1] as f64, corner.place);
-            let away = (place.value - cut).abs();
-            let (low, high) = (middle(0), middle(1));
-            let own = |x: f64| x > low && x < high;
-            if !own(place.value) || !own(corner.first as f64) {
-                corner.first = cuts[1];
-                corner.place = Reading::new(cut, Unit::Samples, place.uncertainty + away);
-            }
         }
         let fixed = |index: usize| Corner {
             first: index,

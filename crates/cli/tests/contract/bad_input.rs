@@ -246,3 +246,63 @@ fn nothing_half_written_remains() {
     assert_eq!(names(folder.path()), ["a.wav", "panel", "panel.toml"]);
     assert!(page() == before);
 }
+
+#[test]
+fn control_settings_are_refused_by_name_and_range() {
+    let folder = folder();
+    for (args, says) in [
+        (&["adsr", "--set", "atack=1"][..], "no parameter `atack`: choose from attack"),
+        (&["adsr", "--set", "attack=200"], "attack = 200 is out of range: give 0 to 100 s"),
+        (&["adsr", "--set", "attack=soon"], "attack = soon is not a number"),
+        (&["adsr", "--set", "restart=maybe"], "choose from present, zero, legato"),
+        (&["multistage", "--set", "points=2.5"], "not a whole number"),
+        (&["multistage", "--set", "time-17=1"], "no parameter `time-17`"),
+        (&["lfo", "--set", "phase=1"], "phase = 1"),
+        (&["adsr", "--hold", "9"], "hold = 9 is out of range"),
+        (&["adsr", "--tone", "1"], "tone = 1 is out of range"),
+        (&["taper", "--hold", "1"], "answers no keys"),
+        (&["taper", "--tone", "100"], "moves no pitch"),
+        (&["spline4", "--hold", "1"], "--hold is for control modules"),
+        (&["keys"], "`keys`"),
+    ] {
+        let args = [&["render"], args, &["-o", "a.wav"]].concat();
+        let line = refused(&folder, &args);
+        assert!(line.contains(says), "{args:?}: {line}");
+        assert!(!folder.path().join("a.wav").exists(), "{args:?}");
+    }
+}
+
+#[test]
+fn plans_with_control_modules_name_the_line_that_cannot_be_used() {
+    let folder = folder();
+    let plan = |rest: &str| format!("title = \"x\"\n[[check]]\n{rest}\n");
+    for (text, line, says) in [
+        ("modules = [\"adsr\"]\nsettings = [{ attack = 200 }]\nlimits = { step = 1 }", 4, "attack"),
+        ("modules = [\"adsr\"]\nsettings = [{ attak = 2 }]\nlimits = { step = 1 }", 4, "attak"),
+        ("modules = [\"adsr\"]\nshapes = [\"ramp\"]\nlimits = { step = 1 }", 4, "no shapes"),
+        ("modules = [\"sine\"]\nsettings = [{ hz = 2 }]\nlimits = { pitch = 1 }", 4, "settings"),
+        ("modules = [\"keys\"]\nlimits = { step = 1 }", 0, "keys"),
+    ] {
+        write(&folder, "plan.toml", &plan(text));
+        let said = refused(&folder, &["check", "plan.toml"]);
+        assert!(said.contains(says), "{text}: {said}");
+        assert!(line == 0 || said.contains(&format!("line {line}")), "{text}: {said}");
+    }
+    for (text, says) in [
+        ("modules = [\"adsr\"]\nlimits = { pitch = 1 }", "`pitch` is no reading of it"),
+        ("modules = [\"adsr\"]\nlimits = { time-constant = \"derived\" }", "no derived limit"),
+        ("modules = [\"adsr\"]\nlimits = { step = -1 }", "can never be kept"),
+        (
+            "modules = [\"adsr\"]\nsettings = [{ decay = 100 }]\nrates = [96000]\nlimits = { step = 1 }",
+            "give shorter times",
+        ),
+        (
+            "modules = [\"multistage\"]\nsettings = [{ loop-from = 3, loop-to = 2 }]\nlimits = { step = 1 }",
+            "loop",
+        ),
+    ] {
+        write(&folder, "plan.toml", &plan(text));
+        let said = refused(&folder, &["check", "plan.toml"]);
+        assert!(said.contains(says), "{text}: {said}");
+    }
+}

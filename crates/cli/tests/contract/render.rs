@@ -161,3 +161,54 @@ fn a_seed_changes_the_noise() {
     };
     assert!(render("seed=1") != render("seed=2"));
 }
+
+/// Samples of a 16-bit mono file, full scale = 1.0.
+fn samples(file: &[u8]) -> Vec<f64> {
+    let data = chunk(file, b"data");
+    data.chunks(2)
+        .map(|pair| f64::from(i16::from_le_bytes([pair[0], pair[1]])) / 32_768.0)
+        .collect()
+}
+
+/// A contour as it is: 0 at first, its peak after the attack, its sustain, 0 in the end.
+#[test]
+fn a_contour_is_written_down_to_zero_hertz() {
+    let folder = folder();
+    let args = ["render", "adsr", "--twin", "fixed", "--set", "attack=0.1", "--set", "decay=0.1"];
+    let rest = ["--set", "sustain=0.25", "--set", "release=0.05", "--hold", "0.6", "-o", "a.wav"];
+    let (status, _, stderr) = run(&folder, &[&args[..], &rest[..]].concat());
+    assert_eq!(status, 0, "{stderr}");
+    let trace = samples(&std::fs::read(folder.path().join("a.wav")).expect("written"));
+    assert_eq!(trace.len(), 88_200);
+    let peak = 10_f64.powf(-0.6);
+    let step = 1.0 / 32_768.0;
+    for (sample, level) in [(0, 0.0), (4_410, 1.0), (26_000, 0.25), (88_199, 0.0)] {
+        assert!((trace[sample] - level * peak).abs() <= step, "{sample}: {}", trace[sample]);
+    }
+}
+
+#[test]
+fn a_glide_is_heard_on_a_sine_that_moves_an_octave() {
+    let folder = folder();
+    let args = ["render", "glide", "--set", "time=0.2", "--tone", "880", "-o", "a.wav"];
+    let (status, _, stderr) = run(&folder, &args);
+    assert_eq!(status, 0, "{stderr}");
+    let trace = samples(&std::fs::read(folder.path().join("a.wav")).expect("written"));
+    // Rises through zero in a tenth of a second, well before and well after the glide.
+    let rises = |from: usize| {
+        trace[from..from + 4_410].windows(2).filter(|pair| pair[0] < 0.0 && pair[1] >= 0.0).count()
+    };
+    assert!((43..=45).contains(&rises(0)), "{}", rises(0));
+    assert!((87..=89).contains(&rises(30_000)), "{}", rises(30_000));
+}
+
+#[test]
+fn every_control_module_renders_but_the_one_that_only_decides() {
+    let folder = folder();
+    let names = plumbtone::voice::registry::modules().map(|about| about.name);
+    for name in names.skip(plumbtone::voice::oscillators::ENTRIES.len()) {
+        let args = ["render", name, "--seconds", "0.5", "-o", "a.wav"];
+        let (status, _, stderr) = run(&folder, &args);
+        assert_eq!(status, if name == "keys" { 2 } else { 0 }, "{name}: {stderr}");
+    }
+}

@@ -100,7 +100,7 @@ const AT_WORK: [(&str, &str); 14] = [
     ("pitch", "bits=16 method=table points=256"),
     ("taper", "curve=log bits=16"),
     ("smoothing", "tau=0.01"),
-    ("update", "fill=ramp"),
+    ("update", "fill=ramp every=100"),
 ];
 
 /// A control module from a key on, per sample; a law over rising codes, per code.

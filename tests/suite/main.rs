@@ -26,5 +26,6 @@ mod smoothing;
 mod sync;
 mod taper;
 mod theory;
+mod timing;
 mod update;
 mod user;

@@ -657,7 +657,11 @@ fn arrival(samples: &[f64], ideal: &Ideal, script: &Script) -> Taken {
             .ok_or_else(|| unreadable(format!("the glide of {} does not arrive", pair[0])))?;
         let deviation = found as f64 - expected as f64;
         if worst.as_ref().is_none_or(|(most, _)| deviation.abs() > most.abs()) {
-            worst = Some((deviation, format!("{found} samples after the key at {}", pair[0])));
+            let finer = glide::arrival(&samples[range.clone()], target, 0.1 * ARRIVED_CENTS);
+            let finer = finer.map_err(unreadable)?.map_or("never".to_owned(), |n| n.to_string());
+            let what =
+                format!("key at {}: 1 cent after {found} samples, 0.1 after {finer}", pair[0]);
+            worst = Some((deviation, what));
         }
     }
     let (deviation, what) = worst.ok_or_else(|| nothing("no glide"))?;

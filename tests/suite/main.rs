@@ -10,6 +10,7 @@ mod exp2;
 mod fixed_point;
 mod glide;
 mod grade;
+mod grade_contour;
 mod house;
 mod keys;
 mod lfo;

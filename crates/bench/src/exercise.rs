@@ -6,10 +6,8 @@ use std::time::Instant;
 use plumbtone_measure::decay::Decay;
 use plumbtone_measure::difference::Difference;
 use plumbtone_measure::exponential::Exponential;
-use plumbtone_measure::images::{Control, images};
 use plumbtone_measure::law::Law;
 use plumbtone_measure::low_frequency::LowFrequency;
-use plumbtone_measure::modulation::{Known, Modulation};
 use plumbtone_measure::onset::{Onsets, Response};
 use plumbtone_measure::stages::{self, Options};
 use plumbtone_measure::steps::{self, Region};
@@ -27,18 +25,13 @@ use crate::results::{Case, Gap, Kind};
 use crate::script::{Controller, Script};
 use crate::settings::Settings;
 use crate::subject::{BLOCK, Twin};
+use crate::vibrato;
 use crate::worker::{Bound, Spent, Taken, sound, unreadable};
 
 /// Span over which a decay has to be straight, dB.
 const DECAY_SPAN_DB: f64 = 100.0;
 /// Fewest samples from which a time constant is fitted.
 const FIT_SAMPLES: usize = 12;
-/// Blocks of the capture in which the images of a held control are looked for.
-const IMAGE_BLOCKS: usize = 512;
-/// The control that is held, about.
-const IMAGE_CONTROL_HZ: f64 = 5.0;
-/// Time that a low-pass is given beforehand.
-const SETTLING_S: f64 = 0.2;
 /// How near to its target a glide has arrived, cents.
 const ARRIVED_CENTS: f64 = 1.0;
 
@@ -382,33 +375,16 @@ impl Bench<'_> {
 
     /// Strongest image of a sine that is updated once per block against theory, in dB.
     fn updated(&mut self, law: &dyn CodeLaw) -> Result<Taken, Error> {
-        let (every, updates) = laws::updates(self.settings, self.rate_hz)?;
-        if every < 2 {
+        let Some(sine) = laws::HeldSine::new(self.settings, self.rate_hz)? else {
             return Ok(Err(nothing("an update in every sample has no images")));
-        }
-        // Whole periods and whole blocks, as near to a quick vibrato as they get.
-        let length = IMAGE_BLOCKS * every;
-        let periods = (IMAGE_CONTROL_HZ * length as f64 / f64::from(self.rate_hz)).round();
-        let periods = periods.clamp(1.0, (IMAGE_BLOCKS / 4) as f64);
-        let x = periods / length as f64;
-        let code = |n: usize| {
-            let turns = (n as f64 * x).fract();
-            (32_768.0 + 32_000.0 * (std::f64::consts::TAU * turns).sin()).round() as u32
         };
-        // A low-pass has to forget its start.
-        let from = length * (1 + (SETTLING_S * f64::from(self.rate_hz)) as usize / length);
-        let codes: Vec<u32> = (0..from + length).map(code).collect();
-        let mut figures = vec![0.0; codes.len()];
+        let mut figures = vec![0.0; sine.codes.len()];
         clocked(&mut self.spent.render, || {
-            law.read(self.rate_hz, self.settings, &codes, &mut figures)
+            law.read(self.rate_hz, self.settings, &sine.codes, &mut figures)
         })?;
         let clock = Instant::now();
-        let trace: Vec<f64> =
-            figures[from..].iter().map(|figure| figure / laws::FULL_CODES - 0.5).collect();
-        let control = Control { hold: every, modulation: periods as usize, carrier: 0, orders: 1 };
-        let expected = updates.images(x)?;
-        let strongest = expected.iter().map(|image| image.ratio.abs()).fold(0.0, f64::max);
-        let read = images(&trace, f64::from(self.rate_hz), &control).map_err(unreadable);
+        let strongest = sine.images.iter().map(|image| image.ratio.abs()).fold(0.0, f64::max);
+        let read = sine.read(&figures, self.rate_hz).map_err(unreadable);
         let taken = read.and_then(|found| {
             let image = found.strongest().ok_or_else(|| unreadable("no image found"))?;
             let note = format!(
@@ -416,7 +392,8 @@ impl Bench<'_> {
                 image.level.value, image.hz, found.total.value
             );
             // What rounding the control to 16 bits puts into a bin.
-            let rounding = 2.0 * (1.0 / 12.0 / length as f64).sqrt() / 32_000.0;
+            let length = (figures.len() - sine.from) as f64;
+            let rounding = 2.0 * (1.0 / 12.0 / length).sqrt() / laws::HeldSine::CODES;
             let doubt = db(1.0 + 2.0 * rounding / strongest) + image.level.uncertainty;
             Ok((image.level.value - db(strongest), doubt, Some(note)))
         });
@@ -502,10 +479,8 @@ impl Bench<'_> {
         (bound, Ok((error, 0.0, Some(note))))
     }
 
-    /// Deviation in percent of the depth that a sine really gives a pitch.
-    ///
-    /// The figure at full travel modulates a tone through the exponential of the twin, its
-    /// increments are rounded as an oscillator's are, and the tone is demodulated.
+    /// Deviation in percent of the depth that a sine really gives a pitch: that of the figure at
+    /// full travel.
     fn depth(&mut self, exact: &laws::Exact, figures: &[f64]) -> Result<Taken, Error> {
         if exact.scale() != laws::Scale::Octaves {
             return Ok(Err(nothing("the law makes no pitch")));
@@ -515,60 +490,16 @@ impl Bench<'_> {
         if asked == 0.0 {
             return Ok(Err(nothing("a depth of 0")));
         }
-        if asked > MOST_OCTAVES {
+        if asked > vibrato::MOST_OCTAVES {
             return Ok(Err(nothing("deeper than can be demodulated")));
         }
-        let tone = vibrato(self.twin, got, self.rate_hz)?;
-        let known = Known { rate_hz: Some(VIBRATO_HZ), ..Known::default() };
-        let read = Modulation::new().frequency(&tone, f64::from(self.rate_hz), &known);
-        Ok(read.map_err(unreadable).and_then(|read| {
-            let octaves = read.octaves.ok_or_else(|| unreadable("the pitch passes 0 Hz"))?;
-            let depth = octaves.modulation.depth;
+        let read = vibrato::demodulated(self.twin, got, self.rate_hz)?;
+        Ok(read.map_err(unreadable).map(|depth| {
             let note = format!("{:.4} cents", 1200.0 * depth.value);
             let doubt = 100.0 * depth.uncertainty / asked;
-            Ok((100.0 * (depth.value / asked - 1.0), doubt, Some(note)))
+            (100.0 * (depth.value / asked - 1.0), doubt, Some(note))
         }))
     }
-}
-
-/// Deepest vibrato that is demodulated, octaves either way.
-const MOST_OCTAVES: f64 = 2.0;
-/// Its rate: a whole number of periods in a second.
-const VIBRATO_HZ: f64 = 6.0;
-/// The tone in its middle.
-const VIBRATO_TONE_HZ: f64 = 1000.0;
-
-/// One second of a tone whose pitch a sine moves by `octaves` either way, through the twin's own
-/// exponential.
-fn vibrato(twin: Twin, octaves: f64, rate_hz: u32) -> Result<Vec<f64>, Error> {
-    use plumbtone_voice::frequency;
-    let rate = plumbtone_voice::Rate::new(rate_hz)?;
-    let base = rate.increment(VIBRATO_TONE_HZ)?;
-    let fs = f64::from(rate_hz);
-    let mut phase = 0_u32;
-    let mut exact_phase = 0.0_f64;
-    let tone = (0..rate_hz).map(|n| {
-        let control = (std::f64::consts::TAU * VIBRATO_HZ * f64::from(n) / fs).sin() * octaves;
-        let now = match twin {
-            Twin::Exact => exact_phase,
-            _ => f64::from(phase) / 4_294_967_296.0,
-        };
-        match twin {
-            Twin::Exact => {
-                exact_phase = (exact_phase + VIBRATO_TONE_HZ / fs * control.exp2()).fract();
-            }
-            Twin::Float => {
-                phase =
-                    phase.wrapping_add(frequency::float::exponential(base, control as f32).bits());
-            }
-            Twin::Fixed => {
-                let control = fixed::types::I6F26::from_num(control);
-                phase = phase.wrapping_add(frequency::fixed::exponential(base, control).bits());
-            }
-        }
-        (std::f64::consts::TAU * now).sin()
-    });
-    Ok(tone.collect())
 }
 
 /// Worst deviation of a fitted time constant, in percent.

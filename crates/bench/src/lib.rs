@@ -26,6 +26,7 @@ pub mod run;
 pub mod script;
 pub mod settings;
 pub mod subject;
+pub mod vibrato;
 pub mod wav;
 pub mod worker;
 

@@ -165,21 +165,27 @@ pub struct Report {
     pub output: PathBuf,
 }
 
-/// Measure a recording: pitch, harmonics, aliasing and noise, each with its floor.
+/// Measure a recording of an oscillator or a contour, each figure with its uncertainty.
 #[derive(Arguments)]
 #[command(after_help = "\
-The note is found in the recording when hz is not set.
+oscillator: pitch, harmonics, aliasing and noise of a held note. Settings: hz, shape,
+width; what is not set is found.
+contour: stage times, curves and levels of a control trace or of a tone's amplitude, and
+the parameters that make it again. The level before the first stage counts as 0.
+Settings: coupling (auto, dc, tone), hz of the tone, full (level that counts as 1).
 
-Examples, with a recording of panel 7:
+Examples, with recordings of panel 7:
   plumbtone grade panel-7.wav --as oscillator --set shape=ramp
-  plumbtone grade panel-7.wav --as oscillator --set hz=220 --json")]
+  plumbtone grade panel-7.wav --as oscillator --set hz=220 --json
+  plumbtone grade swell.wav --as contour
+  plumbtone grade swell.wav --as contour --set coupling=tone --set hz=220")]
 pub struct Grade {
     /// Mono or stereo WAV, 16, 24 or 32-bit integer or 32-bit float; the first channel is read.
     pub recording: PathBuf,
     /// What was recorded.
     #[arg(long = "as", value_enum, value_name = "WHAT")]
     pub what: What,
-    /// hz, shape or width of the note; may be given several times.
+    /// What is known of it beforehand; may be given several times.
     #[arg(long, value_name = "NAME=VALUE")]
     pub set: Vec<String>,
     /// Print one JSON object.
@@ -190,4 +196,5 @@ pub struct Grade {
 #[derive(Clone, Copy, ValueEnum)]
 pub enum What {
     Oscillator,
+    Contour,
 }

@@ -3,9 +3,11 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
+use plumbtone::expect::controls::exercise;
 use plumbtone::theory::tuning::key_hz;
-use plumbtone::{Results, wav};
+use plumbtone::{Results, Script, Settings, Twin, wav};
 
+use crate::charts::control::Shown;
 use crate::charts::{self, Scene};
 use crate::{Error, html, json, junit};
 
@@ -67,7 +69,7 @@ pub fn write(folder: &Path, results: &Results) -> Result<(), Error> {
     })
 }
 
-/// One note as it sounds from both twins, at the same gain.
+/// One sound from both twins, at the same gain.
 pub(crate) struct Sound {
     pub title: String,
     /// Gain applied to both, dB.
@@ -75,6 +77,15 @@ pub(crate) struct Sound {
     /// Path inside the report and bytes: float, fixed.
     pub files: [(String, Vec<u8>); 2],
 }
+
+/// Control modules to listen to, where the results have them, and what each does to a sine.
+const HEARD_CONTROLS: [(&str, &str); 3] = [
+    ("adsr", "level of a sine of 440 Hz"),
+    ("glide", "pitch of a sine"),
+    ("lfo", "vibrato of a semitone on a sine of 440 Hz"),
+];
+/// Longest sound of a control module.
+const LONGEST_S: f64 = 3.0;
 
 /// Modules to listen to, where the results have them: the baseline and what to use instead.
 const HEARD: [&str; 3] = ["naive", "spline4", "diffpoly4"];
@@ -84,7 +95,6 @@ const HEARD_KEYS: [u8; 2] = [33, 93];
 const SECONDS: f64 = 2.0;
 
 fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
-    use plumbtone::Twin::{Fixed, Float};
     let scene = Scene::of(results);
     let mut keys: Vec<u8> = HEARD_KEYS.iter().filter_map(|&key| scene.key_near(key)).collect();
     keys.dedup();
@@ -98,31 +108,79 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
         for &key in &keys {
             let stimulus = module.stimulus(key_hz(f64::from(key)), scene.rate_hz);
             let count = (SECONDS * f64::from(scene.rate_hz)) as usize;
-            let float = module.render(Float, &stimulus, count)?;
-            let fixed = module.render(Fixed, &stimulus, count)?;
-            // One gain for both, so that they can be compared.
-            let gain = [&float, &fixed]
-                .map(|samples| wav::gain_to_peak(samples, wav::PEAK_DBFS))
-                .into_iter()
-                .fold(f64::INFINITY, f64::min);
-            let file = |twin: &str, samples: &[f64]| -> Result<_, Error> {
-                let bytes = wav::encode(samples, gain, scene.rate_hz, wav::Format::Int16)?;
-                Ok((format!("wav/{}-key{key}-{twin}.wav", module.name), bytes))
-            };
-            sounds.push(Sound {
-                title: format!(
-                    "{}, {}, {} ({:.2} Hz)",
-                    module.name,
-                    module.shape.name(),
-                    plumbtone::evidence::key_name(key),
-                    stimulus.hz
-                ),
-                gain_db: plumbtone::measure::db(gain),
-                files: [file("float", &float)?, file("fixed", &fixed)?],
-            });
+            let float = module.render(Twin::Float, &stimulus, count)?;
+            let fixed = module.render(Twin::Fixed, &stimulus, count)?;
+            let title = format!(
+                "{}, {}, {} ({:.2} Hz)",
+                module.name,
+                module.shape.name(),
+                plumbtone::evidence::key_name(key),
+                stimulus.hz
+            );
+            let stem = format!("{}-key{key}", module.name);
+            sounds.push(sound(title, &stem, &[float, fixed], scene.rate_hz)?);
         }
     }
+    for (module, what) in HEARD_CONTROLS {
+        sounds.extend(heard_control(results, module, what)?);
+    }
     Ok(sounds)
+}
+
+/// Both twins, at one gain so that they can be compared.
+fn sound(title: String, stem: &str, samples: &[Vec<f64>; 2], rate_hz: u32) -> Result<Sound, Error> {
+    let [float, fixed] = samples;
+    let gain = [float, fixed]
+        .map(|samples| wav::gain_to_peak(samples, wav::PEAK_DBFS))
+        .into_iter()
+        .fold(f64::INFINITY, f64::min);
+    let file = |twin: &str, samples: &[f64]| -> Result<_, Error> {
+        let bytes = wav::encode(samples, gain, rate_hz, wav::Format::Int16)?;
+        Ok((format!("wav/{stem}-{twin}.wav"), bytes))
+    };
+    let files = [file("float", float)?, file("fixed", fixed)?];
+    Ok(Sound { title, gain_db: plumbtone::measure::db(gain), files })
+}
+
+/// What a control module does to a sine, with the setting whose exercise is the longest that is
+/// not too long to listen to.
+fn heard_control(
+    results: &Results,
+    module: &'static str,
+    what: &str,
+) -> Result<Option<Sound>, Error> {
+    let Some(shown) = Shown::of(results, module)? else { return Ok(None) };
+    let fs = f64::from(shown.rate_hz);
+    let most = (LONGEST_S * fs) as usize;
+    let mut chosen: Option<(&Settings, Script)> = None;
+    for settings in &shown.settings {
+        let script = exercise(module, settings, shown.rate_hz)?;
+        // Cut short, the longer ones come last.
+        let rank = |length: usize| if length <= most { length } else { 0 };
+        if chosen.as_ref().is_none_or(|(_, have)| rank(script.length) > rank(have.length)) {
+            chosen = Some((settings, script));
+        }
+    }
+    let Some((settings, mut script)) = chosen else { return Ok(None) };
+    script.length = script.length.min(most);
+    let sine = |twin: Twin| -> Result<Vec<f64>, Error> {
+        let control = shown.render(twin, &script)?;
+        let mut turns = 0.0_f64;
+        let sample = |y: f64| {
+            let (level, octaves) = match module {
+                "adsr" => (y, 0.0),
+                "lfo" => (1.0, y / 12.0),
+                _ => (1.0, y),
+            };
+            let out = level * (std::f64::consts::TAU * turns).sin();
+            turns = (turns + 440.0 * octaves.exp2() / fs).fract();
+            out
+        };
+        Ok(control.into_iter().map(sample).collect())
+    };
+    let twins = [sine(Twin::Float)?, sine(Twin::Fixed)?];
+    let title = format!("{module}, {what}: {settings}");
+    Ok(Some(sound(title, module, &twins, shown.rate_hz)?))
 }
 
 /// Looks whether something can be put beside `path`, where it will be made before it is moved

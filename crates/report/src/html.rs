@@ -2,6 +2,7 @@
 
 use plumbtone::results::Finding;
 use plumbtone::{Results, Verdict, evidence};
+use plumbtone_plot::Size;
 
 use crate::charts::Plot;
 use crate::folder::Sound;
@@ -19,8 +20,11 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
     let all = results.findings.len();
     let worst = rows(&table::groups(results));
     let every = rows(&results.worst_first());
-    let figures: String = plots.iter().map(figure).collect();
-    let rows: String = sounds.iter().map(sound).collect();
+    let mut figures: String = plots.iter().map(figure).collect();
+    if figures.is_empty() {
+        figures.push_str("<p>Nothing here is drawn.</p>");
+    }
+    let heard = heard(sounds);
     let (tally, criterion) = (escape(&tally(results)), escape(&results.criterion));
     format!(
         r##"<!DOCTYPE html>
@@ -46,7 +50,7 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
 <nav><a href="#findings">Findings</a> <a href="#plots">Plots</a> <a href="#sounds">Sounds</a></nav>
 <main>
 <h2 id="findings">Findings, worst first</h2>
-<p>One row per module and reading: the worst case of all twins, shapes, rates and keys.</p>
+<p>One row per module and reading: the worst case of all twins, shapes or settings, rates and keys.</p>
 {worst}
 <details><summary>All {all} findings</summary>
 {every}
@@ -54,19 +58,12 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
 <h2 id="plots">Plots</h2>
 {figures}
 <h2 id="sounds">Sounds</h2>
-<p class="caution"><strong>Loud tones: begin with the monitor turned down, without headphones.</strong>
-Test tones can be loud and sharp. The louder twin of each note peaks at {peak} dBFS; both have the same gain.</p>
-<div class="scroll"><table>
-<thead><tr><th>Note</th><th class="figure">Gain</th><th>Float twin</th><th>Fixed twin</th></tr></thead>
-<tbody>
-{rows}</tbody>
-</table></div>
+{heard}
 </main>
 <footer>Made by plumbtone {version}. Layout of the data: {schema}.</footer>
 </body>
 </html>
 "##,
-        peak = plumbtone::wav::PEAK_DBFS,
         version = env!("CARGO_PKG_VERSION"),
         schema = escape(&results.schema),
     )
@@ -96,7 +93,7 @@ fn rows(findings: &[&Finding]) -> String {
             _ => "bad",
         };
         text += &format!(
-            "<tr title=\"{reason}\"><td class=\"{class}\">{}</td><td>{}</td><td>{}</td><td>{}</td>\
+            "<tr title=\"{reason}\"><td class=\"{class}\">{}</td><td>{}</td><td>{}</td><td class=\"setting\">{}</td>\
              <td class=\"figure\">{} kHz</td><td>{kind}</td><td class=\"figure\">{worst}</td>\
              <td class=\"figure\">{}</td><td class=\"figure\">{}</td><td>{key}</td><td>{}</td></tr>\n",
             finding.verdict.word(),
@@ -114,11 +111,30 @@ fn rows(findings: &[&Finding]) -> String {
 }
 
 fn figure(plot: &Plot) -> String {
+    let Size { width, height } = plot.size;
     let (name, alt, title) = (&plot.name, escape(&plot.alt), escape(&plot.title));
     format!(
-        "<figure>\n<img src=\"plots/{name}.svg\" width=\"960\" height=\"540\" loading=\"lazy\" alt=\"{alt}\" />\n\
+        "<figure>\n<img src=\"plots/{name}.svg\" width=\"{width}\" height=\"{height}\" loading=\"lazy\" alt=\"{alt}\" />\n\
          <figcaption>{title}: <a href=\"plots/{name}.svg\">SVG</a>, \
          <a href=\"plots/{name}.png\">PNG</a></figcaption>\n</figure>\n"
+    )
+}
+
+/// The players, behind a word of warning.
+fn heard(sounds: &[Sound]) -> String {
+    if sounds.is_empty() {
+        return "<p>Nothing here is played.</p>".to_owned();
+    }
+    let rows: String = sounds.iter().map(sound).collect();
+    let peak = plumbtone::wav::PEAK_DBFS;
+    format!(
+        r#"<p class="caution"><strong>Loud tones: begin with the monitor turned down, without headphones.</strong>
+Test tones can be loud and sharp. The louder twin of each pair peaks at {peak} dBFS; both have the same gain.</p>
+<div class="scroll"><table>
+<thead><tr><th>Sound</th><th class="figure">Gain</th><th>Float twin</th><th>Fixed twin</th></tr></thead>
+<tbody>
+{rows}</tbody>
+</table></div>"#
     )
 }
 
@@ -128,7 +144,7 @@ fn sound(sound: &Sound) -> String {
     };
     let [float, fixed] = &sound.files;
     format!(
-        "<tr><td>{}</td><td class=\"figure\">{:+.1} dB</td>{}{}</tr>\n",
+        "<tr><td class=\"setting\">{}</td><td class=\"figure\">{:+.1} dB</td>{}{}</tr>\n",
         escape(&sound.title),
         sound.gain_db,
         player(float),

@@ -1,5 +1,19 @@
 //! What theory says of contours, glide and low-frequency oscillators.
+//!
+//! ```
+//! use plumbtone::expect::controls::{Ideal, exercise};
+//! use plumbtone::{Settings, Twin};
+//!
+//! let settings = Settings::parse("adsr", "attack=0.01 decay=0.1 sustain=0.5 release=0.1")?;
+//! let ideal = Ideal::new("adsr", &exercise("adsr", &settings, 48_000)?)?;
+//! let attack = ideal.parts.iter().find(|part| part.name == "attack");
+//! assert_eq!(attack.map(|part| part.end - part.start), Some(480));
+//! assert!(ideal.bound(Twin::Fixed) < ideal.bound(Twin::Float));
+//! # Ok::<(), plumbtone::Error>(())
+//! ```
 
+use plumbtone_measure::db;
+use plumbtone_measure::decay::DB_PER_TAU;
 use plumbtone_theory::contour::{
     Adsr, AdsrSettings, AdsrStage, Loop, Multistage, MultistageSettings, Point,
 };
@@ -87,7 +101,8 @@ impl Ideal {
     ///
     /// Q1.31 rounds the output, the rest of the state is far finer. An f32 errs in proportion to
     /// its level: by its own rounding, and once more by that of all steps, whose signs change. A
-    /// coefficient that is off tilts the line and leaves it straight.
+    /// coefficient that is off tilts the line and leaves it straight. `lowest` and the result:
+    /// full scale = 1.0.
     pub fn decay_error(twin: Twin, lowest: f64) -> f64 {
         match twin {
             Twin::Exact => EXACT * lowest,
@@ -96,15 +111,27 @@ impl Ideal {
         }
     }
 
-    /// By how many samples a stage of this length may end elsewhere.
-    pub fn end_error(&self, twin: Twin, samples: usize) -> f64 {
-        let stretch = match twin {
+    /// Bound in dB on the distance of a decay to silence from its straight line: `tau` samples
+    /// per time constant, `n` samples after its start, where the line is at `level`.
+    ///
+    /// A coefficient that is off tilts the line, in proportion to the time.
+    pub fn decay_bound_db(&self, twin: Twin, tau: f64, n: usize, level: f64) -> f64 {
+        let tilt = DB_PER_TAU * self.stretch_of(twin) * n as f64 / tau;
+        db(1.0 + Self::decay_error(twin, level) / level) + tilt
+    }
+
+    fn stretch_of(&self, twin: Twin) -> f64 {
+        match twin {
             Twin::Exact => 0.0,
             Twin::Float => self.stretch[0],
             Twin::Fixed => self.stretch[1],
-        };
+        }
+    }
+
+    /// By how many samples a stage of this length may end elsewhere.
+    pub fn end_error(&self, twin: Twin, samples: usize) -> f64 {
         // A whole stage from 0 crosses half a sample from its decision.
-        (stretch * samples as f64 + 0.5).floor()
+        (self.stretch_of(twin) * samples as f64 + 0.5).floor()
     }
 }
 
@@ -141,7 +168,7 @@ pub(crate) fn render_exact(module: &str, script: &Script, out: &mut [f64]) -> Re
 ///
 /// # Errors
 /// Settings that would take longer than three minutes.
-pub(crate) fn exercise(module: &str, settings: &Settings, rate_hz: u32) -> Result<Script, Error> {
+pub fn exercise(module: &str, settings: &Settings, rate_hz: u32) -> Result<Script, Error> {
     let fs = f64::from(rate_hz);
     let samples = |seconds: f64| -> Result<usize, Error> {
         if seconds * fs > LONGEST {

@@ -1,10 +1,23 @@
 //! What theory says of control laws: every code's figure, and how far a twin may be off.
+//!
+//! ```
+//! use plumbtone::expect::laws::Exact;
+//! use plumbtone::{Settings, Twin};
+//!
+//! let pitch = Exact::new("pitch", &Settings::parse("pitch", "bits=12")?, 48_000)?;
+//! // A figure that is half an increment off has this error in cents.
+//! let error = pitch.error(pitch.at(1000) + 0.5, 1000);
+//! assert!(error.abs() < pitch.bound(Twin::Fixed, 1000));
+//! # Ok::<(), plumbtone::Error>(())
+//! ```
 
+use plumbtone_measure::images::{Control, Images, images as measure};
+use plumbtone_measure::reading::Obstacle;
 use plumbtone_theory::control::{
     Calibration, DepthUnit, PitchLaw, Taper, bend_octaves, depth, increment,
     polynomial_worst_cents, table_worst_cents, tracking_octaves, travel,
 };
-use plumbtone_theory::hold::{Fill, Updates};
+use plumbtone_theory::hold::{Fill, Image, Updates};
 use plumbtone_theory::{Reference, references};
 use plumbtone_voice::control::{
     bend, depth as knob, exp2, pitch, smoothing, taper, tracking, update,
@@ -26,7 +39,7 @@ const CENTS: f64 = OCTAVE / std::f64::consts::LN_2;
 
 /// In what the error of a law is counted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Scale {
+pub enum Scale {
     /// The figure is an increment or a ratio: cents of its ratio to the exact one.
     Ratio,
     /// The figure is in octaves: cents of the difference.
@@ -36,7 +49,7 @@ pub(crate) enum Scale {
 }
 
 /// The exact law of a module with its settings.
-pub(crate) struct Exact {
+pub struct Exact {
     form: Form,
     /// Converter bits, where there are any.
     bits: u32,
@@ -370,7 +383,7 @@ pub(crate) fn followed_bound(
 ///
 /// # Errors
 /// None for settings of the module.
-pub(crate) fn updates(settings: &Settings, rate_hz: u32) -> Result<(usize, Updates), Error> {
+fn updates(settings: &Settings, rate_hz: u32) -> Result<(usize, Updates), Error> {
     let every = settings.value(&update::EVERY)?;
     let tau = settings.value(&update::TAU)? * f64::from(rate_hz);
     let fill = match settings.value(&update::FILL)? as usize {
@@ -382,7 +395,70 @@ pub(crate) fn updates(settings: &Settings, rate_hz: u32) -> Result<(usize, Updat
 }
 
 /// Codes of full scale of a follower.
-pub(crate) const FULL_CODES: f64 = 65_536.0;
+pub const FULL_CODES: f64 = 65_536.0;
+
+/// Blocks of the capture in which the images of a held control are looked for.
+const IMAGE_BLOCKS: usize = 512;
+/// The control that is held, about.
+const IMAGE_CONTROL_HZ: f64 = 5.0;
+/// Time that a low-pass is given beforehand.
+const SETTLING_S: f64 = 0.2;
+
+/// A sine control that `update` takes once per block, and the images that this leaves.
+pub struct HeldSine {
+    /// One code per sample, 0 to 2^16 - 1.
+    pub codes: Vec<u32>,
+    /// First sample of the capture; what comes before is for a low-pass to settle.
+    pub from: usize,
+    /// Samples for which a code is held, 2 or more.
+    pub every: usize,
+    /// Periods of the sine in the capture.
+    pub periods: usize,
+    /// The images of the closed form, rising in frequency.
+    pub images: Vec<Image>,
+}
+
+impl HeldSine {
+    /// Whole periods and whole blocks, as near to a quick vibrato as they get; none for an update
+    /// in every sample.
+    ///
+    /// # Errors
+    /// None for settings of the module `update`.
+    pub fn new(settings: &Settings, rate_hz: u32) -> Result<Option<Self>, Error> {
+        let (every, updates) = updates(settings, rate_hz)?;
+        if every < 2 {
+            return Ok(None);
+        }
+        let length = IMAGE_BLOCKS * every;
+        let periods = (IMAGE_CONTROL_HZ * length as f64 / f64::from(rate_hz)).round();
+        let periods = periods.clamp(1.0, (IMAGE_BLOCKS / 4) as f64);
+        let x = periods / length as f64;
+        let code = |n: usize| {
+            let turns = (n as f64 * x).fract();
+            let sine = (std::f64::consts::TAU * turns).sin();
+            (32_768.0 + Self::CODES * sine).round() as u32
+        };
+        // A low-pass has to forget its start.
+        let from = length * (1 + (SETTLING_S * f64::from(rate_hz)) as usize / length);
+        let codes = (0..from + length).map(code).collect();
+        let images = updates.images(x)?;
+        Ok(Some(Self { codes, from, every, periods: periods as usize, images }))
+    }
+
+    /// Amplitude of the sine in codes.
+    pub const CODES: f64 = 32_000.0;
+
+    /// Reads the images in what a law made of the codes, levels re the control.
+    ///
+    /// # Errors
+    /// As [`plumbtone_measure::images::images`], for figures that hold no control.
+    pub fn read(&self, figures: &[f64], rate_hz: u32) -> Result<Images, Obstacle> {
+        let capture = figures.get(self.from..).unwrap_or_default();
+        let trace: Vec<f64> = capture.iter().map(|figure| figure / FULL_CODES - 0.5).collect();
+        let control = Control { hold: self.every, modulation: self.periods, carrier: 0, orders: 1 };
+        measure(&trace, f64::from(rate_hz), &control)
+    }
+}
 
 /// Where the bounds come from.
 pub(crate) fn because(module: &str) -> &'static str {

@@ -2,8 +2,8 @@
 //!
 //! This is the only place where a module's name meets a closed form.
 
-pub(crate) mod controls;
-pub(crate) mod laws;
+pub mod controls;
+pub mod laws;
 
 use std::borrow::Cow;
 

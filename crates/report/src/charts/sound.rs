@@ -1,4 +1,4 @@
-//! The plots of a report, from results and from renders of the modules that they name.
+//! Plots of what sounds: pitch, aliases, rounding noise, residuals and spectra.
 
 use plumbtone::Error as BenchError;
 use plumbtone::expect::Yardstick;
@@ -11,67 +11,15 @@ use plumbtone::voice::{NOMINAL_PEAK, Shape};
 use plumbtone::worker::{SETTLE_SAMPLES, Worker};
 use plumbtone::{Kind, Results, Stimulus, Subject, Twin, check, draw, evidence};
 use plumbtone_plot::{
-    Axis, Chart, Ink, Legend, Line, Mark, Marker, PlotError, Series, Shape as Outline, Sheet, Size,
-    Style,
+    Axis, Chart, Ink, Legend, Line, Mark, Marker, Series, Shape as Outline, Sheet, Style,
 };
 use rayon::prelude::*;
 
+use super::Draft;
 use crate::Error;
 
-/// A plot in both formats.
-pub struct Plot {
-    /// File name without ending.
-    pub name: String,
-    /// Title as drawn.
-    pub title: String,
-    /// What the plot shows, for readers who cannot see it.
-    pub alt: String,
-    /// The drawing as SVG.
-    pub svg: String,
-    /// The drawing as PNG, twice as many pixels each way.
-    pub png: Vec<u8>,
-}
-
-/// A plot before it is drawn.
-struct Draft {
-    name: String,
-    alt: String,
-    drawing: Drawing,
-}
-
-enum Drawing {
-    Chart(Chart),
-    Sheet(Sheet),
-}
-
-impl Draft {
-    fn chart(name: impl Into<String>, alt: impl Into<String>, chart: Chart) -> Self {
-        Self { name: name.into(), alt: alt.into(), drawing: Drawing::Chart(chart) }
-    }
-
-    fn draw(self) -> Result<Plot, Error> {
-        let Self { name, alt, drawing } = self;
-        let size = Size::default();
-        let drawn: Result<_, PlotError> = match &drawing {
-            Drawing::Chart(chart) => {
-                chart.to_svg(size).and_then(|svg| Ok((&chart.title, svg, chart.to_png(size)?)))
-            }
-            Drawing::Sheet(sheet) => {
-                sheet.to_svg(size).and_then(|svg| Ok((&sheet.title, svg, sheet.to_png(size)?)))
-            }
-        };
-        let (title, svg, png) =
-            drawn.map_err(|source| Error::Plot { chart: name.clone(), source })?;
-        Ok(Plot { title: title.clone(), name, alt, svg, png })
-    }
-}
-
-/// Draws every plot that the results give reason for: pitch, aliases, rounding noise, residual,
-/// spectra. Modules that are not from the voice crate are left out.
-///
-/// # Errors
-/// A module that refuses its note, or a drawing that fails.
-pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
+/// The plots of oscillators and noise that the results give reason for.
+pub(super) fn drafts(results: &Results) -> Result<Vec<Draft>, Error> {
     let scene = Scene::of(results);
     let mut drafts = vec![pitch(results, &scene)];
     drafts
@@ -82,7 +30,7 @@ pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
     for module in &scene.modules {
         drafts.push(spectrum(&scene, module)?);
     }
-    drafts.into_par_iter().flatten().map(Draft::draw).collect()
+    Ok(drafts.into_iter().flatten().collect())
 }
 
 /// The part of the results that the plots show: one rate and one shape per module.
@@ -390,7 +338,7 @@ fn residual(scene: &Scene<'_>) -> Result<Option<Draft>, Error> {
         "Output of {} over {CYCLES} cycles, and below it the float twin minus the fixed twin.",
         module.name
     );
-    Ok(Some(Draft { name: "residual-time".to_owned(), alt, drawing: Drawing::Sheet(sheet) }))
+    Ok(Some(Draft::sheet("residual-time", alt, sheet)))
 }
 
 /// Cycles in the residual over time.

@@ -16,6 +16,7 @@ use plumbtone_theory::tuning::key_hz;
 use plumbtone_voice::Shape;
 use serde::Serialize;
 
+use super::refuse_clipping;
 use crate::error::Error;
 use crate::evidence::key_name;
 use crate::expect::series;
@@ -307,18 +308,6 @@ fn steady_part(recording: &Recording) -> Result<&[f64], Error> {
     let part = &samples[first + margin..last - margin];
     // An even length suits the transform and costs one sample at most.
     Ok(&part[..part.len() & !1])
-}
-
-/// Flat tops at full scale are clipping; flat tops below it may be the waveform itself.
-fn refuse_clipping(samples: &[f64]) -> Result<(), Error> {
-    match level::longest_clipped_run(samples) {
-        Some(run) if run.value.abs() >= 0.999 => Err(Error::Request(format!(
-            "the recording is clipped: {} samples in a row at full scale from sample {}; \
-             record it 6 dB lower",
-            run.run, run.index
-        ))),
-        _ => Ok(()),
-    }
 }
 
 /// Rms deviation, dB, of the first harmonics from a shape, re the fundamental.

@@ -1,0 +1,92 @@
+//! The plots of a report, from results and from renders of the modules that they name.
+
+pub(crate) mod control;
+mod sound;
+
+use plumbtone::Results;
+use plumbtone_plot::{Chart, PlotError, Sheet, Size};
+use rayon::prelude::*;
+
+use crate::Error;
+pub(crate) use sound::Scene;
+
+/// A plot in both formats.
+pub struct Plot {
+    /// File name without ending.
+    pub name: String,
+    /// Title as drawn.
+    pub title: String,
+    /// What the plot shows, for readers who cannot see it.
+    pub alt: String,
+    /// Size of the drawing, px.
+    pub size: Size,
+    /// The drawing as SVG.
+    pub svg: String,
+    /// The drawing as PNG, twice as many pixels each way.
+    pub png: Vec<u8>,
+}
+
+/// A plot before it is drawn.
+struct Draft {
+    name: String,
+    alt: String,
+    drawing: Drawing,
+    size: Size,
+}
+
+enum Drawing {
+    Chart(Chart),
+    Sheet(Sheet),
+}
+
+impl Draft {
+    fn chart(name: impl Into<String>, alt: impl Into<String>, chart: Chart) -> Self {
+        Self {
+            name: name.into(),
+            alt: alt.into(),
+            drawing: Drawing::Chart(chart),
+            size: Size::default(),
+        }
+    }
+
+    fn sheet(name: impl Into<String>, alt: impl Into<String>, sheet: Sheet) -> Self {
+        Self {
+            name: name.into(),
+            alt: alt.into(),
+            drawing: Drawing::Sheet(sheet),
+            size: Size::default(),
+        }
+    }
+
+    /// Gives the drawing another height, px.
+    fn height(self, height: u32) -> Self {
+        Self { size: Size { height, ..self.size }, ..self }
+    }
+
+    fn draw(self) -> Result<Plot, Error> {
+        let Self { name, alt, drawing, size } = self;
+        let drawn: Result<_, PlotError> = match &drawing {
+            Drawing::Chart(chart) => {
+                chart.to_svg(size).and_then(|svg| Ok((&chart.title, svg, chart.to_png(size)?)))
+            }
+            Drawing::Sheet(sheet) => {
+                sheet.to_svg(size).and_then(|svg| Ok((&sheet.title, svg, sheet.to_png(size)?)))
+            }
+        };
+        let (title, svg, png) =
+            drawn.map_err(|source| Error::Plot { chart: name.clone(), source })?;
+        Ok(Plot { title: title.clone(), name, alt, size, svg, png })
+    }
+}
+
+/// Draws every plot that the results give reason for: pitch, aliases, rounding noise, residual,
+/// spectra; then contours, glide, low-frequency oscillators and control laws. Modules that are not
+/// from the voice crate are left out.
+///
+/// # Errors
+/// A module that refuses its note or its settings, or a drawing that fails.
+pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
+    let mut drafts = sound::drafts(results)?;
+    drafts.extend(control::drafts(results)?);
+    drafts.into_par_iter().map(Draft::draw).collect()
+}

@@ -114,7 +114,7 @@ pub struct Stage {
 }
 
 impl Stage {
-    /// An exponential that lasts more than [`SETTLED`] time constants: it has arrived, and what
+    /// An exponential that lasts more than `SETTLED` time constants: it has arrived, and what
     /// remains is a level that is held.
     pub fn settles(&self) -> bool {
         self.bend.is_some_and(|bend| bend.value > SETTLED)

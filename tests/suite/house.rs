@@ -110,16 +110,21 @@ fn sources(folder: &Path) -> Vec<(PathBuf, String)> {
 const FAMILIES: [(&str, &[&str]); 3] =
     [("oscillators", &[]), ("contours", &["segment.rs"]), ("control", &[])];
 
+/// Families that are not on the bench yet: registered in their own list only.
+const NOT_YET_ON_THE_BENCH: &str = "filters";
+
 /// Files of modules, by the path that entries state.
 fn modules() -> BTreeMap<String, String> {
+    FAMILIES.into_iter().flat_map(|(name, shared)| family(name, shared)).collect()
+}
+
+fn family(name: &str, shared: &[&str]) -> BTreeMap<String, String> {
+    let folder = root().join("crates/voice/src").join(name);
     let mut modules = BTreeMap::new();
-    for (family, shared) in FAMILIES {
-        let folder = root().join("crates/voice/src").join(family);
-        for (path, text) in sources(&folder) {
-            let file = path.strip_prefix(&folder).unwrap().to_string_lossy().into_owned();
-            if file != "mod.rs" && !shared.contains(&file.as_str()) {
-                modules.insert(format!("{family}/{file}"), text);
-            }
+    for (path, text) in sources(&folder) {
+        let file = path.strip_prefix(&folder).unwrap().to_string_lossy().into_owned();
+        if file != "mod.rs" && !shared.contains(&file.as_str()) {
+            modules.insert(format!("{name}/{file}"), text);
         }
     }
     modules
@@ -141,9 +146,17 @@ fn every_module_file_is_registered() {
 }
 
 #[test]
+fn every_filter_file_is_registered() {
+    let files: BTreeSet<String> = family(NOT_YET_ON_THE_BENCH, &[]).into_keys().collect();
+    let entries = plumbtone_voice::filters::ENTRIES;
+    let registered: BTreeSet<String> = entries.iter().map(|entry| entry.file.to_owned()).collect();
+    assert_eq!(files, registered);
+}
+
+#[test]
 fn every_header_table_is_complete_and_its_test_exists() {
     let rows = ["Source", "Units", "float", "fixed", "Usable", "Checked"];
-    for (file, text) in modules() {
+    for (file, text) in modules().into_iter().chain(family(NOT_YET_ON_THE_BENCH, &[])) {
         let table: Vec<(&str, &str)> = text
             .lines()
             .take_while(|line| line.starts_with("//!"))

@@ -114,6 +114,22 @@ pub mod references {
             "An event taken where the next block of B samples begins waits 0 to B-1 samples, all alike: mean (B-1)/2, variance (B^2-1)/12";
         DEFINITIONS, "definitions", Derived,
             "By definition: the formula stands at the head of the module";
+        LADDER_LINEAR, "stilson-1996", Derived,
+            "Stilson, Smith, ICMC 1996, pp. 398-401: the linear four-pole ladder and its digital forms";
+        LADDER_NONLINEAR, "huovilainen-2004", FromMemory,
+            "Huovilainen, DAFx-04, pp. 61-64, 2004: the ladder with a saturating difference pair in every stage";
+        LADDER_COMPENSATED, "valimaki-2006", FromMemory,
+            "Välimäki, Huovilainen, Oscillator and filter algorithms for virtual analog synthesis, Computer Music Journal 30(2):19-31, 2006";
+        TRAPEZOIDAL_FILTERS, "zavalishin-2012", FromMemory,
+            "Zavalishin, The Art of VA Filter Design, 2012";
+        TWO_INTEGRATOR_LOOP, "chamberlin-1980", FromMemory,
+            "Chamberlin, Musical Applications of Microprocessors, 1980";
+        FILTER_TABLES, "zverev-1967", FromMemory,
+            "Zverev, Handbook of Filter Synthesis, 1967";
+        FILTER_NOISE, "horvath-2019", Abstract,
+            "Horváth, Bank, JAES 67(10):763-771, 2019: noise of second-order structures at low pole frequencies";
+        SYNCHRONISED_SWEEP, "novak-2015", Published,
+            "Novak, Lotton, Simon, Synchronized swept-sine: theory, application, and implementation, JAES 63(10):786-798, 2015";
         ROUNDING_NOISE, "oppenheim-schafer", CommonPractice,
             "Oppenheim, Schafer, Discrete-Time Signal Processing: rounding to a grid of spacing D adds noise of variance D^2/12";
     }

@@ -35,6 +35,8 @@ macro_rules! table {
 const ATTACK_RATIOS: Table = table!("attack-ratios");
 const BEND_CURVES: Table = table!("bend-curves");
 const BESSEL: Table = table!("bessel");
+const BESSEL_POLES: Table = table!("bessel-poles");
+const BUTTERWORTH_POLES: Table = table!("butterworth-poles");
 const CORRECTED_RAMP_LINES: Table = table!("corrected-ramp-lines");
 const EQUAL_TEMPERAMENT: Table = table!("equal-temperament");
 const EXP2_MINIMAX: Table = table!("exp2-minimax");
@@ -42,6 +44,9 @@ const GLIDE_TIMES: Table = table!("glide-times");
 const HOLD_IMAGES: Table = table!("hold-images");
 const MODULATION_INDEX: Table = table!("modulation-index");
 const RC_FACTS: Table = table!("rc-facts");
+const LADDER_LIMIT_CYCLE: Table = table!("ladder-limit-cycle");
+const LADDER_RESPONSE: Table = table!("ladder-response");
+const NOISE_GAINS: Table = table!("noise-gains");
 const SINE_MINIMAX: Table = table!("sine-minimax");
 const WINDOWS: Table = table!("windows");
 
@@ -50,6 +55,8 @@ pub const IDS: &[&str] = &[
     ATTACK_RATIOS.id,
     BEND_CURVES.id,
     BESSEL.id,
+    BESSEL_POLES.id,
+    BUTTERWORTH_POLES.id,
     CORRECTED_RAMP_LINES.id,
     EQUAL_TEMPERAMENT.id,
     EXP2_MINIMAX.id,
@@ -57,6 +64,9 @@ pub const IDS: &[&str] = &[
     HOLD_IMAGES.id,
     MODULATION_INDEX.id,
     RC_FACTS.id,
+    LADDER_LIMIT_CYCLE.id,
+    LADDER_RESPONSE.id,
+    NOISE_GAINS.id,
     SINE_MINIMAX.id,
     WINDOWS.id,
 ];
@@ -301,6 +311,143 @@ pub fn hold_images() -> Result<Vec<HoldImageRow>, TableError> {
             order: f.number()?,
             side: f.text()?,
             ratio: f.number()?,
+        })
+    })
+}
+
+/// A pole of an analogue low-pass, imaginary part zero or positive.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PoleRow {
+    /// Order of the low-pass.
+    pub order: u32,
+    /// Pair from 1, least damped first; the real pole of an odd order comes last.
+    pub pair: u32,
+    /// The pole, in multiples of the half-power frequency.
+    pub pole: crate::Complex64,
+}
+
+impl PoleRow {
+    /// Frequency of the section over the half-power frequency.
+    #[must_use]
+    pub fn ratio(&self) -> f64 {
+        self.pole.norm()
+    }
+
+    /// Q of the section; 1/2 for a real pole, which is a section of first order.
+    #[must_use]
+    pub fn quality(&self) -> f64 {
+        -0.5 * self.pole.norm() / self.pole.re
+    }
+}
+
+fn pole_row(f: &mut Fields) -> Option<PoleRow> {
+    let (order, pair) = (f.number()?, f.number()?);
+    Some(PoleRow { order, pair, pole: crate::Complex64::new(f.number()?, f.number()?) })
+}
+
+/// Poles of Butterworth low-passes of order 1 to 10.
+///
+/// # Errors
+/// A damaged table.
+pub fn butterworth_poles() -> Result<Vec<PoleRow>, TableError> {
+    BUTTERWORTH_POLES.rows(pole_row)
+}
+
+/// Poles of Bessel low-passes of order 1 to 10, 3.01 dB down at 1.
+///
+/// # Errors
+/// A damaged table.
+pub fn bessel_poles() -> Result<Vec<PoleRow>, TableError> {
+    BESSEL_POLES.rows(pole_row)
+}
+
+/// One figure of the linear ladder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LadderRow {
+    /// Feedback.
+    pub k: f64,
+    /// `dc_db`, `peak_ratio`, `peak_db`, `pole_ratio`, `quality`, `half_power_ratio`,
+    /// `magnitude_db` or `phase_rad`.
+    pub figure: &'static str,
+    /// Frequency over pole frequency for the last two, else 0.
+    pub ratio: f64,
+    /// The value, 20 digits.
+    pub value: f64,
+}
+
+/// Figures and responses of the linear ladder.
+///
+/// # Errors
+/// A damaged table.
+pub fn ladder_response() -> Result<Vec<LadderRow>, TableError> {
+    LADDER_RESPONSE.rows(|f| {
+        Some(LadderRow {
+            k: f.number()?,
+            figure: f.text()?,
+            ratio: f.number()?,
+            value: f.number()?,
+        })
+    })
+}
+
+/// Self-oscillation of a saturating ladder, at the output of its fourth stage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimitCycleRow {
+    /// `single`: `tanh` at the summing node. `every`: `tanh` in every stage.
+    pub model: &'static str,
+    /// Feedback.
+    pub k: f64,
+    /// Frequency over pole frequency.
+    pub frequency_ratio: f64,
+    /// Amplitude of the fundamental in units of the stage's input range.
+    pub amplitude: f64,
+    /// Third harmonic re fundamental, decibels.
+    pub third_dbc: f64,
+    /// Fifth harmonic re fundamental, decibels.
+    pub fifth_dbc: f64,
+}
+
+/// Self-oscillation of the saturating ladder for `k` from 4.05 to 8.
+///
+/// # Errors
+/// A damaged table.
+pub fn ladder_limit_cycles() -> Result<Vec<LimitCycleRow>, TableError> {
+    LADDER_LIMIT_CYCLE.rows(|f| {
+        Some(LimitCycleRow {
+            model: f.text()?,
+            k: f.number()?,
+            frequency_ratio: f.number()?,
+            amplitude: f.number()?,
+            third_dbc: f.number()?,
+            fifth_dbc: f.number()?,
+        })
+    })
+}
+
+/// Gain of rounding noise to a low-pass output at 48 kHz.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NoiseGainRow {
+    /// Cutoff in hertz.
+    pub fc_hz: f64,
+    /// Q.
+    pub quality: f64,
+    /// `direct`, `coupled`, `trapezoidal` or `classic`.
+    pub structure: &'static str,
+    /// Decibels re one source.
+    pub gain_db: f64,
+}
+
+/// Noise gains of four structures.
+///
+/// # Errors
+/// A damaged table.
+pub fn noise_gains() -> Result<Vec<NoiseGainRow>, TableError> {
+    NOISE_GAINS.rows(|f| {
+        Some(NoiseGainRow {
+            fc_hz: f.number()?,
+            quality: f.number()?,
+            structure: f.text()?,
+            gain_db: f.number()?,
         })
     })
 }

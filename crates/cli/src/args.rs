@@ -165,27 +165,32 @@ pub struct Report {
     pub output: PathBuf,
 }
 
-/// Measure a recording of an oscillator or a contour, each figure with its uncertainty.
+/// Measure a recording, each figure with its floor or uncertainty.
 #[derive(Arguments)]
 #[command(after_help = "\
-oscillator: pitch, harmonics, aliasing and noise of a held note. Settings: hz, shape,
-width; what is not set is found.
-contour: stage times, curves and levels of a control trace or of a tone's amplitude, and
-the parameters that make it again. The level before the first stage counts as 0.
-Settings: coupling (auto, dc, tone), hz of the tone, full (level that counts as 1).
+As an oscillator: pitch, harmonics, aliasing and noise. --set takes hz, shape
+and width; what is not set is found.
+
+As a contour: times, curves and levels of the stages, and settings of
+multistage and adsr that make the same trace. The recording is the control
+trace itself or a tone whose level follows it; begin before the key, end
+after the release. --set takes
+  coupling=dc|tone   what it is, where that is found wrongly
+  hz=220             the tone, where it is not found
+  full=0.25          what counts as 1, of WAV full scale; else the peak
 
 Examples, with recordings of panel 7:
   plumbtone grade panel-7.wav --as oscillator --set shape=ramp
   plumbtone grade panel-7.wav --as oscillator --set hz=220 --json
-  plumbtone grade swell.wav --as contour
-  plumbtone grade swell.wav --as contour --set coupling=tone --set hz=220")]
+  plumbtone grade panel-7-envelope.wav --as contour
+  plumbtone grade panel-7.wav --as contour --set coupling=tone --set hz=220")]
 pub struct Grade {
-    /// Mono or stereo WAV, 16, 24 or 32-bit integer or 32-bit float; the first channel is read.
+    /// Mono or stereo WAV, 16, 24 or 32-bit integer or 32-bit float; the louder channel is read.
     pub recording: PathBuf,
     /// What was recorded.
     #[arg(long = "as", value_enum, value_name = "WHAT")]
     pub what: What,
-    /// What is known of it beforehand; may be given several times.
+    /// What is known beforehand; may be given several times.
     #[arg(long, value_name = "NAME=VALUE")]
     pub set: Vec<String>,
     /// Print one JSON object.

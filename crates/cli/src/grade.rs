@@ -1,42 +1,48 @@
 //! `plumbtone grade`.
 
 use plumbtone::settings::Settings as Named;
-use plumbtone::{Error, grade, wav};
+use plumbtone::wav::{self, Recording};
+use plumbtone::{Error, grade};
 
 use crate::fault::Fault;
 use crate::settings::Settings;
 use crate::{Outcome, args, output};
 
 pub fn run(args: &args::Grade) -> Outcome {
-    // The engine does not know where the recording came from.
-    let named = |error: Error| Fault::new(format!("{}: {error}", args.recording.display()));
-    let text = match args.what {
+    let (text, json) = match args.what {
         args::What::Oscillator => {
             let Settings { hz, shape, width, .. } = Settings::of_recording(&args.set)?;
             let settings = grade::Settings { hz, shape, width };
-            let recording = wav::read(&args.recording)?;
-            let sheet = grade::oscillator(&recording, &settings).map_err(named)?;
-            if args.json { serde_json::to_string_pretty(&sheet) } else { Ok(sheet.to_string()) }
+            let sheet = graded(args, |recording| grade::oscillator(recording, &settings))?;
+            (sheet.to_string(), serde_json::to_string_pretty(&sheet))
         }
         args::What::Contour => {
-            let settings = contour(&args.set)?;
-            let recording = wav::read(&args.recording)?;
-            let sheet = grade::contour(&recording, &settings).map_err(named)?;
-            if args.json { serde_json::to_string_pretty(&sheet) } else { Ok(sheet.to_string()) }
+            let settings = of_contour(&args.set)?;
+            let sheet = graded(args, |recording| grade::contour(recording, &settings))?;
+            (sheet.to_string(), serde_json::to_string_pretty(&sheet))
         }
-    }
-    .map_err(Fault::new)?;
+    };
+    let text = if args.json { json.map_err(Fault::new)? } else { text };
     output::print(&format!("{}\n", text.trim_end()))?;
     Ok(true)
 }
 
-fn contour(set: &[String]) -> Result<grade::ContourSettings, Fault> {
+fn of_contour(set: &[String]) -> Result<Named, Fault> {
     let mut settings = Named::new();
     for text in set {
         let (name, value) = text.split_once('=').ok_or_else(|| {
             Fault::new(format!("--set {text}: give NAME=VALUE, such as coupling=dc"))
         })?;
-        settings.set("a recorded contour", &grade::CONTOUR_PARAMETERS, name, value)?;
+        settings.set("a recorded contour", grade::contour::PARAMETERS, name, value)?;
     }
-    Ok(grade::ContourSettings::read(&settings)?)
+    Ok(settings)
+}
+
+fn graded<S>(
+    args: &args::Grade,
+    grade: impl FnOnce(&Recording) -> Result<S, Error>,
+) -> Result<S, Fault> {
+    let recording = wav::read(&args.recording)?;
+    // The engine does not know where the recording came from.
+    grade(&recording).map_err(|error| Fault::new(format!("{}: {error}", args.recording.display())))
 }

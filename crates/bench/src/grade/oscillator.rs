@@ -8,7 +8,7 @@ use std::fmt;
 use plumbtone_measure::aliasing::Aliasing;
 use plumbtone_measure::audibility::Component;
 use plumbtone_measure::harmonic::{FLOOR_DBC, Harmonic};
-use plumbtone_measure::level::{self, Level};
+use plumbtone_measure::level::Level;
 use plumbtone_measure::pitch::{Model, Pitch, PitchReading};
 use plumbtone_measure::reading::{Reading, Unit};
 use plumbtone_measure::{db, power_db};
@@ -16,10 +16,10 @@ use plumbtone_theory::tuning::key_hz;
 use plumbtone_voice::Shape;
 use serde::Serialize;
 
-use super::refuse_clipping;
 use crate::error::Error;
 use crate::evidence::key_name;
 use crate::expect::series;
+use crate::grade::{SCHEMA, refuse_clipping, steady_part};
 use crate::wav::Recording;
 
 /// What is known of the recording beforehand.
@@ -91,9 +91,6 @@ pub struct Sheet {
     /// Noise between the lines, 20 Hz to 20 kHz, re the fundamental.
     pub noise: Option<Reading>,
 }
-
-/// Value of [`Sheet::schema`].
-pub const SCHEMA: &str = "plumbtone.grade/1";
 
 /// Grades a recording.
 ///
@@ -285,29 +282,6 @@ fn describe(
 fn noise_spread_db(samples: usize) -> f64 {
     let independent = samples as f64 / 2.0 / 4.0 / NOISE_BINS;
     2.0 * power_db(1.0 + 1.0 / (std::f64::consts::LN_2 * independent.sqrt()))
-}
-
-/// The part of a recording in which the note is steady: no silence before and after it, and
-/// a twentieth off either end for attack and decay.
-fn steady_part(recording: &Recording) -> Result<&[f64], Error> {
-    let samples = &recording.samples;
-    level::screen(samples).map_err(Error::measuring("recording"))?;
-    let block = (recording.rate_hz / 50) as usize;
-    let powers: Vec<f64> = samples
-        .chunks(block)
-        .map(|chunk| {
-            let mean = chunk.iter().sum::<f64>() / chunk.len() as f64;
-            chunk.iter().map(|s| (s - mean) * (s - mean)).sum::<f64>() / chunk.len() as f64
-        })
-        .collect();
-    let loudest = powers.iter().copied().fold(0.0, f64::max);
-    let sounds = |power: &f64| *power > 0.25 * loudest;
-    let first = powers.iter().position(sounds).unwrap_or(0) * block;
-    let last = ((powers.iter().rposition(sounds).unwrap_or(0) + 1) * block).min(samples.len());
-    let margin = (last - first) / 20;
-    let part = &samples[first + margin..last - margin];
-    // An even length suits the transform and costs one sample at most.
-    Ok(&part[..part.len() & !1])
 }
 
 /// Rms deviation, dB, of the first harmonics from a shape, re the fundamental.

@@ -1,6 +1,6 @@
 use serde_json::Value;
 
-use crate::{folder, run};
+use crate::{folder, refused, run};
 
 #[test]
 fn finds_the_note_of_a_render() {
@@ -49,43 +49,77 @@ fn takes_the_settings() {
 }
 
 #[test]
-fn reads_a_contour_and_prints_what_makes_it_again() {
+fn gives_the_settings_of_a_rendered_contour_back() {
     let folder = folder();
-    assert_eq!(run(&folder, &["render", "adsr", "-o", "swell.wav"]).0, 0);
-    let (status, text, stderr) = run(&folder, &["grade", "swell.wav", "--as", "contour"]);
-    assert_eq!((status, stderr.as_str()), (0, ""));
-    assert!(text.contains("plumbtone render adsr --set attack="), "{text}");
-    for line in text.lines() {
-        assert!(line.chars().count() <= 80, "{line}");
+    for tone in [&[][..], &["--tone", "440"][..]] {
+        let mut args = vec!["render", "adsr", "--set", "attack=0.05", "--hold", "1"];
+        args.extend(["-o", "swell.wav"].iter().chain(tone));
+        assert_eq!(run(&folder, &args).0, 0);
+        let grade = ["grade", "swell.wav", "--as", "contour"];
+        let (status, text, stderr) = run(&folder, &grade);
+        assert_eq!((status, stderr.as_str()), (0, ""));
+        for word in ["coupling ", "stages ", "as multistage", "as adsr", "plumbtone render adsr"] {
+            assert!(text.contains(word), "{word}: {text}");
+        }
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+        let (status, text, _) = run(&folder, &[&grade[..], &["--json"]].concat());
+        assert_eq!(status, 0);
+        let sheet: Value = serde_json::from_str(&text).expect("JSON");
+        assert_eq!(sheet["schema"], "plumbtone.grade/1");
+        assert_eq!(sheet["graded"], "contour");
+        let attack = &sheet["adsr"]["settings"][0];
+        let figure = |name: &str| attack[name].as_f64().expect("a figure");
+        assert_eq!(attack["name"], "attack");
+        assert!((figure("value") - 0.05).abs() <= 2.0 * figure("uncertainty"), "{attack}");
     }
-    let args = ["grade", "swell.wav", "--as", "contour", "--set", "coupling=dc", "--json"];
-    let (status, text, _) = run(&folder, &args);
-    assert_eq!(status, 0);
-    let sheet: Value = serde_json::from_str(&text).expect("JSON");
-    assert_eq!(sheet["schema"], "plumbtone.grade.contour/1");
-    assert_eq!(sheet["coupling"], "dc");
-    // What is printed can be played.
-    let mut args = vec!["render", "multistage", "-o", "again.wav"];
-    for pair in sheet["multistage"]["set"].as_array().expect("a list") {
-        args.extend(["--set", pair.as_str().expect("text")]);
+}
+
+/// What is printed is a command: it must run, and its file must grade the same.
+#[test]
+fn the_command_printed_renders_the_contour_again() {
+    let folder = folder();
+    let args = ["render", "adsr", "--set", "attack=0.05", "--hold", "1", "-o", "swell.wav"];
+    assert_eq!(run(&folder, &args).0, 0);
+    let (_, text, _) = run(&folder, &["grade", "swell.wav", "--as", "contour"]);
+    for module in ["multistage", "adsr"] {
+        let command = text.split(&format!("plumbtone render {module}")).nth(1).expect("a command");
+        let command = command.split("uncertainty").next().expect("a command").replace('\\', " ");
+        let mut args = vec!["render", module];
+        args.extend(command.split_whitespace());
+        let (status, _, stderr) = run(&folder, &args);
+        assert_eq!(status, 0, "{args:?}: {stderr}");
+        let grade = ["grade", "again.wav", "--as", "contour", "--json"];
+        let sheet: Value = serde_json::from_str(&run(&folder, &grade).1).expect("JSON");
+        let attack = sheet["adsr"]["settings"][0]["value"].as_f64().expect("an attack");
+        // 16 bits at -12 dBFS: the attack is known to a part in ten thousand.
+        assert!((attack - 0.05).abs() < 2e-5, "{module}: {attack}");
     }
-    assert_eq!(run(&folder, &args).0, 0, "{args:?}");
 }
 
 #[test]
-fn refuses_what_is_no_contour_in_one_line() {
+fn refuses_what_is_no_contour() {
     let folder = folder();
-    assert_eq!(run(&folder, &["render", "adsr", "-o", "swell.wav"]).0, 0);
-    for (file, set) in [
-        ("missing.wav", "coupling=auto"),
-        ("swell.wav", "coupling=sideways"),
-        ("swell.wav", "width=0.5"),
-        ("swell.wav", "hz"),
-        ("swell.wav", "coupling=tone"),
+    assert_eq!(run(&folder, &["render", "sine", "-o", "sine.wav"]).0, 0);
+    assert_eq!(run(&folder, &["render", "white", "-o", "white.wav"]).0, 0);
+    let contour = |file: &str, set: &[&str]| {
+        let mut args = vec!["grade", file, "--as", "contour"];
+        args.extend(set.iter().flat_map(|set| ["--set", set]));
+        refused(&folder, &args)
+    };
+    let line = contour("sine.wav", &[]);
+    assert!(line.contains("sine.wav") && line.contains("keeps its level"), "{line}");
+    let line = contour("white.wav", &[]);
+    assert!(line.contains("no tone stands out"), "{line}");
+    for (set, word) in [
+        ("shape=ramp", "coupling, hz, full"),
+        ("coupling=ac", "auto, dc, tone"),
+        ("full=2", "out of range"),
+        ("full", "NAME=VALUE"),
+        ("hz=22051", "22050"),
     ] {
-        let (status, text, stderr) =
-            run(&folder, &["grade", file, "--as", "contour", "--set", set]);
-        assert_eq!((status, text.as_str()), (2, ""), "{set}");
-        assert_eq!(stderr.trim_end().lines().count(), 1, "{stderr}");
+        let line = contour("sine.wav", &[set]);
+        assert!(line.contains(word), "{set}: {line}");
     }
 }

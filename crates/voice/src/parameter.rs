@@ -105,6 +105,14 @@ impl Values<'_> {
         parameter.check(given.map_or(parameter.default, |(_, value)| *value))
     }
 
+    /// A whole number, of a parameter that takes no other.
+    ///
+    /// # Errors
+    /// See [`Parameter::check`].
+    pub fn count(&self, parameter: &Parameter) -> Result<u32, RangeError> {
+        Ok(self.of(parameter)? as u32)
+    }
+
     /// The index of a choice.
     ///
     /// # Errors

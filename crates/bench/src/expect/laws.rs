@@ -206,16 +206,14 @@ impl Exact {
         let exact = self.at(code);
         let float = twin == Twin::Float;
         match &self.form {
-            Form::Pitch(law, fit) => {
-                let hz = exact / 4_294_967_296.0 * self.rate_hz;
+            Form::Pitch(_, fit) => {
                 // Half an increment, in cents; toward the flat side it is a little more.
                 let accumulator = CENTS * 0.5 / (exact - 0.5);
                 if twin == Twin::Exact {
-                    return 1e-9 * hz.max(1.0);
+                    return 1e-9;
                 }
                 let grid = 2_f64.powi(self.bits as i32 - 48);
                 let fraction = if float { 2_f64.powi(-25) + LSB } else { LSB };
-                let _ = law;
                 fit.bound(twin) + OCTAVE * (fraction + grid) + 2.9e-11 * self.rate_hz + accumulator
             }
             Form::Exp2(fit) => fit.bound(twin),

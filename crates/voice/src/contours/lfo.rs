@@ -128,11 +128,6 @@ impl Setup {
     /// One of `hz`, `shape`, `width`, `delay`, `fade`, `sync`, `phase`, `seed` out of range, or
     /// a seed that is not whole.
     pub fn from_values(values: &Values<'_>) -> Result<Self, RangeError> {
-        let given = values.of(&SEED)?;
-        let seed = given as u32;
-        if f64::from(seed) != given {
-            return Err(SEED.refuse(given));
-        }
         Ok(Self {
             hz: values.of(&HZ)?,
             shape: Shape::ALL[values.choice(&SHAPE)?],
@@ -141,7 +136,7 @@ impl Setup {
             fade_s: values.of(&FADE)?,
             key_sync: values.choice(&SYNC)? == 1,
             phase: values.of(&PHASE)?,
-            seed,
+            seed: values.count(&SEED)?,
         })
     }
 

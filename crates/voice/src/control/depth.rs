@@ -95,11 +95,7 @@ impl Setup {
     /// # Errors
     /// `bits`, `amount` or `unit` out of range, or `bits` not whole.
     pub fn from_values(values: &Values<'_>) -> Result<Self, RangeError> {
-        let given = values.of(&BITS)?;
-        let bits = given as u32;
-        if f64::from(bits) != given {
-            return Err(BITS.refuse(given));
-        }
+        let bits = values.count(&BITS)?;
         Ok(Self { bits, amount: values.of(&AMOUNT)?, unit: Unit::ALL[values.choice(&UNIT)?] })
     }
 

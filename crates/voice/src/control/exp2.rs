@@ -11,7 +11,7 @@
 
 use ::fixed::types::{U0F32, U1F31};
 
-use super::{ControlEntry, Law, Made, whole};
+use super::{ControlEntry, Law, Made};
 use crate::error::{RangeError, in_range};
 use crate::math;
 use crate::parameter::{Parameter, Values};
@@ -144,8 +144,8 @@ impl Method {
     /// # Errors
     /// A value outside its range, or no whole number.
     pub fn from_values(values: &Values<'_>) -> Result<Self, RangeError> {
-        let degree = whole(values, &DEGREE)?;
-        let points = whole(values, &POINTS)? as usize;
+        let degree = values.count(&DEGREE)?;
+        let points = values.count(&POINTS)? as usize;
         let table = values.choice(&METHOD)? == 1;
         Ok(if table { Self::Table(points) } else { Self::Polynomial(degree) })
     }

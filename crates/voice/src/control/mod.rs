@@ -91,8 +91,3 @@ pub const ENTRIES: &[ControlEntry] = &[
 
 /// Width of a converter's codes.
 pub const BITS: Parameter = Parameter::count("bits", "bits", 10.0, 16.0, 12.0);
-
-/// The value of a parameter that only takes whole numbers.
-fn whole(values: &Values<'_>, parameter: &Parameter) -> Result<u32, RangeError> {
-    Ok(values.of(parameter)? as u32)
-}

@@ -16,7 +16,7 @@
 
 use ::fixed::types::{I1F31, I6F26, U1F31};
 
-use super::{BITS, ControlEntry, Law, Made, exp2, whole};
+use super::{BITS, ControlEntry, Law, Made, exp2};
 use crate::error::RangeError;
 use crate::math::{floorf, rint};
 use crate::parameter::{Parameter, Values};
@@ -50,7 +50,7 @@ pub const ENTRY: ControlEntry = ControlEntry {
         exp2::POINTS,
     ],
     unit: "2^-32 cycle per sample",
-    codes: |values| whole(values, &BITS).map(|bits| 1 << bits),
+    codes: |values| values.count(&BITS).map(|bits| 1 << bits),
     made: Made::Law {
         float: |rate, values, lend| {
             let mut storage = [0.0; exp2::MAX_STORAGE];
@@ -134,7 +134,7 @@ impl Setup {
     /// A value outside its range, or bits that are no whole number.
     pub fn from_values(values: &Values<'_>) -> Result<Self, RangeError> {
         Ok(Self {
-            bits: whole(values, &BITS)?,
+            bits: values.count(&BITS)?,
             low_volts: values.of(&LOW)?,
             high_volts: values.of(&HIGH)?,
             zero_key: values.of(&ZERO_KEY)?,

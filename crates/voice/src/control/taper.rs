@@ -12,7 +12,7 @@
 use ::fixed::types::U1F31;
 
 use super::exp2::{FLOAT_5, Q31_5, polynomial, polynomial_q31};
-use super::{BITS, ControlEntry, Law, Made, whole};
+use super::{BITS, ControlEntry, Law, Made};
 use crate::error::RangeError;
 use crate::math;
 use crate::parameter::{Parameter, Values};
@@ -30,7 +30,7 @@ pub const ENTRY: ControlEntry = ControlEntry {
     summary: "taper of a panel knob: linear, logarithmic or S-shaped",
     parameters: &[BITS, CURVE, MIDDLE],
     unit: "of full scale",
-    codes: |values| whole(values, &BITS).map(|bits| 1 << bits),
+    codes: |values| values.count(&BITS).map(|bits| 1 << bits),
     made: Made::Law {
         float: |_, values, lend| {
             lend(&Float::new(&Setup::from_values(values)?)?);
@@ -85,7 +85,7 @@ impl Setup {
             1 => Curve::Logarithmic { middle },
             _ => Curve::S,
         };
-        Ok(Self { bits: whole(values, &BITS)?, curve })
+        Ok(Self { bits: values.count(&BITS)?, curve })
     }
 
     fn last(&self) -> Result<u32, RangeError> {

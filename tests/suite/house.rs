@@ -107,11 +107,8 @@ fn sources(folder: &Path) -> Vec<(PathBuf, String)> {
 }
 
 /// Families of modules, and the files in them that modules share.
-const FAMILIES: [(&str, &[&str]); 3] =
-    [("oscillators", &[]), ("contours", &["segment.rs"]), ("control", &[])];
-
-/// Families that are not on the bench yet: registered in their own list only.
-const NOT_YET_ON_THE_BENCH: &str = "filters";
+const FAMILIES: [(&str, &[&str]); 4] =
+    [("oscillators", &[]), ("contours", &["segment.rs"]), ("control", &[]), ("filters", &[])];
 
 /// Files of modules, by the path that entries state.
 fn modules() -> BTreeMap<String, String> {
@@ -146,17 +143,9 @@ fn every_module_file_is_registered() {
 }
 
 #[test]
-fn every_filter_file_is_registered() {
-    let files: BTreeSet<String> = family(NOT_YET_ON_THE_BENCH, &[]).into_keys().collect();
-    let entries = plumbtone_voice::filters::ENTRIES;
-    let registered: BTreeSet<String> = entries.iter().map(|entry| entry.file.to_owned()).collect();
-    assert_eq!(files, registered);
-}
-
-#[test]
 fn every_header_table_is_complete_and_its_test_exists() {
     let rows = ["Source", "Units", "float", "fixed", "Usable", "Checked"];
-    for (file, text) in modules().into_iter().chain(family(NOT_YET_ON_THE_BENCH, &[])) {
+    for (file, text) in modules() {
         let table: Vec<(&str, &str)> = text
             .lines()
             .take_while(|line| line.starts_with("//!"))
@@ -184,7 +173,7 @@ fn every_header_table_is_complete_and_its_test_exists() {
 
 /// Theory has something to say of every module, or the bench could not hold it against anything.
 #[test]
-fn every_control_module_has_an_exact_evaluation() {
+fn every_module_of_settings_has_an_exact_evaluation() {
     use plumbtone::law::{CodeLaw, LawTwin, codes};
     use plumbtone::script::{ContourTwin, Controller, demonstration};
     use plumbtone::{Settings, Twin};
@@ -205,6 +194,13 @@ fn every_control_module_has_an_exact_evaluation() {
         let mut figures = vec![f64::NAN; codes.len()];
         law.read(48_000, &Settings::new(), &codes, &mut figures).unwrap();
         assert!(figures.iter().all(|figure| figure.is_finite()), "{}", entry.name);
+    }
+    for entry in plumbtone_voice::filters::ENTRIES {
+        use plumbtone::filter::{FilterSubject, FilterTwin, Passage};
+        let passage = Passage::new(48_000, &Settings::new(), vec![0.25; 4_800]).unwrap();
+        let mut out = vec![f64::NAN; passage.input.len()];
+        FilterTwin::named(entry.name, Twin::Exact).unwrap().render(&passage, &mut out).unwrap();
+        assert!(out.iter().all(|sample| sample.is_finite()), "{}", entry.name);
     }
 }
 

@@ -7,6 +7,7 @@ mod contours;
 mod depth;
 mod errors;
 mod exp2;
+mod filter_expectations;
 mod filters;
 mod fixed_point;
 mod glide;

@@ -5,7 +5,7 @@
 use plumbtone::control::{against, law_against};
 use plumbtone::law::MadeLaw;
 use plumbtone::script::MadeControl;
-use plumbtone::{ControlCheck, KeyEvent, Kind, Script, Settings, Twin, Verdict, per_sample};
+use plumbtone::{KeyEvent, Kind, Script, Settings, SettingsCheck, Twin, Verdict, per_sample};
 use plumbtone_voice::Parameter;
 use plumbtone_voice::contours::{adsr, glide, lfo, multistage};
 use plumbtone_voice::control::{bend, depth, pitch, smoothing, taper, update};
@@ -16,7 +16,7 @@ use std::sync::Arc;
 pub struct Planted {
     pub name: &'static str,
     pub caught_by: &'static [Kind],
-    check: fn(bool) -> ControlCheck,
+    check: fn(bool) -> SettingsCheck,
 }
 
 fn value(settings: &Settings, parameter: &Parameter) -> f64 {
@@ -39,7 +39,7 @@ enum Contour {
 }
 
 /// Attack, decay, sustain, release, by the recurrence y += k (target − y).
-fn own_adsr(defect: Contour, twin: Twin, setting: &str) -> ControlCheck {
+fn own_adsr(defect: Contour, twin: Twin, setting: &str) -> SettingsCheck {
     let make = move |script: &Script| {
         let settings = &script.settings;
         let fs = f64::from(script.rate_hz);
@@ -111,7 +111,7 @@ fn own_adsr(defect: Contour, twin: Twin, setting: &str) -> ControlCheck {
 
 const PLUCK: &str = "attack=0.01 decay=0.1 sustain=0.5 release=0.2 overshoot=1.5";
 
-fn adsr_readings(defect: Contour, kinds: &[Kind]) -> ControlCheck {
+fn adsr_readings(defect: Contour, kinds: &[Kind]) -> SettingsCheck {
     let check = own_adsr(defect, Twin::Exact, PLUCK);
     kinds.iter().fold(check, |check, &kind| match kind {
         Kind::TimeConstant => check.limit(kind, 1e-4),
@@ -130,7 +130,7 @@ enum Points {
 }
 
 /// Points with a counted loop and a hold, each stage by its closed form.
-fn own_points(defect: Points, kinds: &[Kind]) -> ControlCheck {
+fn own_points(defect: Points, kinds: &[Kind]) -> SettingsCheck {
     let make = move |script: &Script| {
         let settings = &script.settings;
         let setup = settings.lend(multistage::Setup::from_values).unwrap();
@@ -202,7 +202,7 @@ enum Slide {
 }
 
 /// A straight or an exponential glide.
-fn own_glide(defect: Slide, setting: &str) -> ControlCheck {
+fn own_glide(defect: Slide, setting: &str) -> SettingsCheck {
     let make = move |script: &Script| {
         let settings = &script.settings;
         let time = value(settings, &glide::TIME) * f64::from(script.rate_hz);
@@ -253,7 +253,7 @@ fn own_glide(defect: Slide, setting: &str) -> ControlCheck {
 }
 
 /// A sine of low frequency, its phase cut to so many bits, and its fade late by some samples.
-fn own_lfo(bits: u32, late: u64) -> ControlCheck {
+fn own_lfo(bits: u32, late: u64) -> SettingsCheck {
     let make = move |script: &Script| {
         let settings = &script.settings;
         let fs = f64::from(script.rate_hz);
@@ -294,7 +294,7 @@ enum Volts {
 }
 
 /// The 1 V/octave law: codes of 12 bits to increments, rounded as a twin's are.
-fn own_pitch(defect: Volts) -> ControlCheck {
+fn own_pitch(defect: Volts) -> SettingsCheck {
     let make = move |rate_hz: u32, settings: &Settings| {
         let (low, high) = (value(settings, &pitch::LOW), value(settings, &pitch::HIGH));
         let (offset, gain) = (value(settings, &pitch::OFFSET), value(settings, &pitch::GAIN));
@@ -333,7 +333,7 @@ fn own_pitch(defect: Volts) -> ControlCheck {
 }
 
 /// A law of one formula.
-fn formula<L>(module: &str, setting: &str, law: fn(&Settings) -> L) -> ControlCheck
+fn formula<L>(module: &str, setting: &str, law: fn(&Settings) -> L) -> SettingsCheck
 where
     L: FnMut(u32) -> f64 + 'static,
 {
@@ -342,7 +342,7 @@ where
     check.setting(setting).unwrap().rates([48_000])
 }
 
-fn own_bend(broken: bool) -> ControlCheck {
+fn own_bend(broken: bool) -> SettingsCheck {
     let sound = |settings: &Settings| {
         let range = value(settings, &bend::RANGE);
         move |code: u32| (f64::from(code) - 8192.0) / 8192.0 * range / 12.0
@@ -357,7 +357,7 @@ fn own_bend(broken: bool) -> ControlCheck {
     check.limit(Kind::Law, 1e-5).limit(Kind::Scale, 1e-5)
 }
 
-fn own_depth(broken: bool) -> ControlCheck {
+fn own_depth(broken: bool) -> SettingsCheck {
     let octaves = |settings: &Settings| {
         let amount = value(settings, &depth::AMOUNT);
         move |code: u32| f64::from(code) / 4095.0 * amount
@@ -376,7 +376,7 @@ fn own_depth(broken: bool) -> ControlCheck {
 }
 
 /// A depth that is wrong by three millionths.
-fn slightly_deep(broken: bool) -> ControlCheck {
+fn slightly_deep(broken: bool) -> SettingsCheck {
     let sound = |settings: &Settings| {
         let amount = value(settings, &depth::AMOUNT);
         move |code: u32| f64::from(code) / 4095.0 * amount
@@ -391,7 +391,7 @@ fn slightly_deep(broken: bool) -> ControlCheck {
     check.limit(Kind::Depth, 1e-4)
 }
 
-fn own_taper(broken: bool) -> ControlCheck {
+fn own_taper(broken: bool) -> SettingsCheck {
     let law = |power: i32| {
         move |settings: &Settings| {
             let m = value(settings, &taper::MIDDLE);
@@ -410,7 +410,7 @@ fn own_taper(broken: bool) -> ControlCheck {
         .limit(Kind::Rounding, 1e-9)
 }
 
-fn own_smoothing(broken: bool) -> ControlCheck {
+fn own_smoothing(broken: bool) -> SettingsCheck {
     let make = move |rate_hz: u32, settings: &Settings| {
         let tau = value(settings, &smoothing::TAU) * f64::from(rate_hz);
         let width = value(settings, &smoothing::HYSTERESIS);
@@ -435,7 +435,7 @@ fn own_smoothing(broken: bool) -> ControlCheck {
 }
 
 /// A code taken once per block, ramped, or only held where a ramp was asked for.
-fn own_update(broken: bool) -> ControlCheck {
+fn own_update(broken: bool) -> SettingsCheck {
     let make = move |_: u32, settings: &Settings| {
         let every = value(settings, &update::EVERY) as usize;
         let (mut n, mut from, mut to) = (0, 0.0, 0.0);

@@ -4,6 +4,7 @@
 mod bessel;
 mod contour;
 mod control;
+mod evaluation;
 mod first_order;
 mod fourier;
 mod glide;

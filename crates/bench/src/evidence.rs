@@ -4,9 +4,9 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use crate::check::Check;
-use crate::control::ControlCheck;
 use crate::error::Error;
 use crate::results::{Case, Finding, Kind, Results};
+use crate::settings_check::SettingsCheck;
 use crate::wav;
 
 /// The text of a failed check.
@@ -27,7 +27,7 @@ impl From<&Error> for Report {
 
 impl Report {
     /// Describes what failed, worst first, and how to run the worst case again.
-    pub(crate) fn of_control(check: &ControlCheck, results: &Results) -> Self {
+    pub(crate) fn of_settings(check: &SettingsCheck, results: &Results) -> Self {
         let (mut text, findings) = failed(results);
         if let Some((finding, case)) =
             findings.first().and_then(|finding| Some((*finding, finding.worst_case()?)))
@@ -35,11 +35,11 @@ impl Report {
             let setting = case.setting.as_ref().filter(|setting| *setting != "defaults");
             let setting =
                 setting.map(|setting| format!(".setting({setting:?})?")).unwrap_or_default();
-            let family = if check.is_law() { "law" } else { "contour" };
+            let maker = check.maker();
             let (module, kind) = (check.module, finding.kind);
             let (rate_hz, limit) = (finding.rate_hz, case.limit.unwrap_or(0.0));
             text += &format!(
-                "  again: control::{family}({module:?}, ...)?{setting}.rates([{rate_hz}])\
+                "  again: {maker}({module:?}, ...)?{setting}.rates([{rate_hz}])\
                  .limit(Kind::{kind:?}, {limit:?}).assert()\n"
             );
         }
@@ -113,35 +113,44 @@ pub fn sentence(finding: &Finding, case: &Case) -> String {
 /// A figure with as many digits as its kind deserves.
 pub fn figure(kind: Kind, value: f64) -> String {
     match kind {
-        Kind::Rounding => format!("{value:.2e}"),
+        Kind::Rounding | Kind::Overload | Kind::Residue => format!("{value:.2e}"),
         Kind::StageTime | Kind::Onset | Kind::Arrival if value.fract() == 0.0 => {
             format!("{value:.0}")
         }
         Kind::Step => format!("{value:.6}"),
-        Kind::Pitch
-        | Kind::Path
-        | Kind::Law
-        | Kind::Scale
-        | Kind::TimeConstant
-        | Kind::Rate
-        | Kind::Depth
-        | Kind::DecayLine
-            if value != 0.0 && value.abs() < 0.001 =>
-        {
-            format!("{value:.2e}")
-        }
-        Kind::Pitch
-        | Kind::Path
-        | Kind::Law
-        | Kind::Scale
-        | Kind::TimeConstant
-        | Kind::Rate
-        | Kind::Depth
-        | Kind::DecayLine => format!("{value:.4}"),
+        _ if fine(kind) && value != 0.0 && value.abs() < 0.001 => format!("{value:.2e}"),
+        _ if fine(kind) => format!("{value:.4}"),
         Kind::Lines if value != 0.0 && value.abs() < 0.001 => format!("{value:.1e}"),
         Kind::Lines | Kind::Noise | Kind::CleanNote | Kind::Density => format!("{value:.3}"),
         _ => format!("{value:.2}"),
     }
+}
+
+/// Kinds whose readings go far below a hundredth of their unit.
+fn fine(kind: Kind) -> bool {
+    matches!(
+        kind,
+        Kind::Pitch
+            | Kind::Path
+            | Kind::Law
+            | Kind::Scale
+            | Kind::TimeConstant
+            | Kind::Rate
+            | Kind::Depth
+            | Kind::DecayLine
+            | Kind::Response
+            | Kind::Phase
+            | Kind::Passband
+            | Kind::Cutoff
+            | Kind::Slope
+            | Kind::Peak
+            | Kind::Quality
+            | Kind::Tracking
+            | Kind::Threshold
+            | Kind::Oscillation
+            | Kind::OscillationLevel
+            | Kind::Drive
+    )
 }
 
 /// Note name of a key: 69 is A4.

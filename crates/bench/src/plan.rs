@@ -19,16 +19,18 @@ use std::path::Path;
 
 use glob::Pattern;
 use plumbtone_theory::references;
-use plumbtone_voice::registry::About;
+use plumbtone_voice::registry::{About, Family};
 use plumbtone_voice::{Entry, Setup, Shape, Width};
 use serde::Deserialize;
 use toml::Spanned;
 
 use crate::check::{self, Check};
-use crate::control::{self, ControlCheck};
+use crate::control;
 use crate::error::Error;
+use crate::filter;
 use crate::results::Kind;
 use crate::settings::Settings;
+use crate::settings_check::SettingsCheck;
 use crate::subject::Twin;
 use crate::worker::{Anchor, Bound};
 
@@ -41,7 +43,7 @@ pub struct Plan {
     text: String,
     file: File,
     checks: Vec<Check>,
-    controls: Vec<ControlCheck>,
+    settings_checks: Vec<SettingsCheck>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -144,16 +146,16 @@ impl Plan {
             let message = error.message().lines().collect::<Vec<_>>().join(" ");
             Error::Plan { plan: name.to_owned(), line, message }
         })?;
-        let (checks, controls) = (Vec::new(), Vec::new());
+        let (checks, settings_checks) = (Vec::new(), Vec::new());
         let mut plan =
-            Self { name: name.to_owned(), text: text.to_owned(), file, checks, controls };
+            Self { name: name.to_owned(), text: text.to_owned(), file, checks, settings_checks };
         if plan.file.check.is_empty() {
             let message = "no [[check]] in it: add at least one".to_owned();
             return Err(Error::Plan { plan: plan.name, line: None, message });
         }
         // Whatever cannot be used is found now, and tables are made once.
         plan.checks = plan.make_checks()?;
-        plan.controls = plan.make_controls()?;
+        plan.settings_checks = plan.make_settings_checks()?;
         Ok(plan)
     }
 
@@ -168,8 +170,8 @@ impl Plan {
     }
 
     /// The checks of control modules: one per module and twin.
-    pub fn controls(&self) -> &[ControlCheck] {
-        &self.controls
+    pub fn settings_checks(&self) -> &[SettingsCheck] {
+        &self.settings_checks
     }
 
     fn make_checks(&self) -> Result<Vec<Check>, Error> {
@@ -180,7 +182,7 @@ impl Plan {
         Ok(checks)
     }
 
-    fn make_controls(&self) -> Result<Vec<ControlCheck>, Error> {
+    fn make_settings_checks(&self) -> Result<Vec<SettingsCheck>, Error> {
         let mut checks = Vec::new();
         for entries in &self.file.check {
             let asked = self.limits(entries)?;
@@ -196,7 +198,11 @@ impl Plan {
                 for twin in &entries.twins {
                     let which =
                         Twin::from_name(twin.get_ref()).map_err(|error| self.at(twin, error))?;
-                    let mut check = control::twin(about.name, which)
+                    let made = match about.family {
+                        Family::Filter => filter::twin(about.name, which),
+                        _ => control::twin(about.name, which),
+                    };
+                    let mut check = made
                         .map_err(|error| self.at(twin, error))?
                         .settings(settings.iter().cloned())
                         .rates(entries.rates.get_ref().iter().copied());
@@ -265,8 +271,7 @@ impl Plan {
         for about in self.modules(&entries.modules)? {
             let Some(entry) = oscillator(about.name) else { continue };
             if let Some(name) = entries.settings.first().and_then(|set| set.keys().next()) {
-                let message =
-                    format!("`{}` is no control module: leave `settings` off", entry.name);
+                let message = format!("`{}` takes no `settings`: leave them off", entry.name);
                 return Err(self.at(name, message));
             }
             for twin in &entries.twins {

@@ -11,10 +11,10 @@ use plumbtone_voice::Shape;
 use rayon::prelude::*;
 
 use crate::check::Check;
-use crate::control::ControlCheck;
 use crate::error::Error;
 use crate::exercise;
 use crate::results::{Case, Finding, Kind, Origin, Results, SCHEMA, Verdict};
+use crate::settings_check::SettingsCheck;
 use crate::worker::{Bound, Job, Spent, Worker};
 
 /// Called with notes or settings done and with how many there are, from any thread.
@@ -27,7 +27,7 @@ pub struct Run<'a> {
     /// The checks of oscillators and noise, in the order of the results.
     pub checks: Vec<Check>,
     /// The checks of control modules; their results come after the others.
-    pub controls: Vec<ControlCheck>,
+    pub settings_checks: Vec<SettingsCheck>,
     /// Worker threads; 0 takes one per core.
     pub jobs: usize,
     /// Masking criterion.
@@ -43,7 +43,7 @@ impl Run<'_> {
         Self {
             title: title.into(),
             checks,
-            controls: Vec::new(),
+            settings_checks: Vec::new(),
             jobs: 0,
             criterion,
             progress: None,
@@ -82,18 +82,18 @@ type Taken = Vec<(usize, Vec<Case>)>;
 /// that refuses its stimulus.
 pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     let clock = Instant::now();
-    if run.checks.is_empty() && run.controls.is_empty() {
+    if run.checks.is_empty() && run.settings_checks.is_empty() {
         return Err(Error::Request("there is nothing to check: name at least one module".into()));
     }
     for check in &run.checks {
         complete(check)?;
     }
-    for check in &run.controls {
-        complete_control(check)?;
+    for check in &run.settings_checks {
+        complete_settings(check)?;
     }
     let notes = notes(&run.checks);
     let groups = groups(&run.checks, &notes);
-    let settings = settings(&run.controls);
+    let settings = settings(&run.settings_checks);
     let all = notes.len() + settings.len();
     let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
     let done = AtomicUsize::new(0);
@@ -128,7 +128,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
     let controlled: Vec<Result<(Vec<Case>, Spent), Error>> = pool.install(|| {
         let measure = |place: &Setting| {
-            let check = &run.controls[place.check];
+            let check = &run.settings_checks[place.check];
             let taken = exercise::take(check, check.rates_hz[place.rate], place.setting);
             report_progress();
             taken
@@ -149,7 +149,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         cases.push(taken);
         timing.spent.add(&spent);
     }
-    findings.extend(collect_controls(&run.controls, &settings, &cases));
+    findings.extend(collect_settings(&run.settings_checks, &settings, &cases));
     timing.wall = clock.elapsed();
     for worker in idle.lock().map(|mut idle| std::mem::take(&mut *idle)).unwrap_or_default() {
         timing.spent.add(&worker.spent);
@@ -227,7 +227,7 @@ fn complete(check: &Check) -> Result<(), Error> {
 }
 
 /// Refuses checks of control modules that would pass because they ask nothing.
-fn complete_control(check: &ControlCheck) -> Result<(), Error> {
+fn complete_settings(check: &SettingsCheck) -> Result<(), Error> {
     let name = check.subject();
     let refuse = |what: &str| Err(Error::Request(format!("check of `{name}`: {what}")));
     if check.asked.is_empty() {
@@ -250,13 +250,13 @@ fn complete_control(check: &ControlCheck) -> Result<(), Error> {
             return refuse(&format!("`{kind}` is no reading of it: choose from {choices}"));
         }
         match bound {
-            Bound::Required(limit) if !(limit.is_finite() && limit >= 0.0) => {
+            Bound::Required(limit) if !(limit.is_finite() && (limit >= 0.0 || !kind.is_size())) => {
                 let unit = kind.unit().symbol();
                 return refuse(&format!(
                     "the limit {limit} {unit} of `{kind}` can never be kept: give a figure from 0 up"
                 ));
             }
-            Bound::Derived if check.twin.is_none() || !exercise::derivable(kind) => {
+            Bound::Derived if check.twin.is_none() || !exercise::derivable(check.module, kind) => {
                 return refuse(&format!("`{kind}` has no derived limit here: give a figure"));
             }
             _ => {}
@@ -273,7 +273,7 @@ struct Setting {
     setting: usize,
 }
 
-fn settings(checks: &[ControlCheck]) -> Vec<Setting> {
+fn settings(checks: &[SettingsCheck]) -> Vec<Setting> {
     let mut settings = Vec::new();
     for (check, wanted) in checks.iter().enumerate() {
         for rate in 0..wanted.rates_hz.len() {
@@ -284,8 +284,8 @@ fn settings(checks: &[ControlCheck]) -> Vec<Setting> {
     settings
 }
 
-fn collect_controls(
-    checks: &[ControlCheck],
+fn collect_settings(
+    checks: &[SettingsCheck],
     settings: &[Setting],
     taken: &[Vec<Case>],
 ) -> Vec<Finding> {

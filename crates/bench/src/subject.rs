@@ -93,11 +93,18 @@ pub trait Subject: Send + Sync {
 pub trait Sample: Copy + Default {
     /// The sample with full scale = 1.0.
     fn to_f64(self) -> f64;
+
+    /// The nearest sample that there is.
+    fn from_f64(sample: f64) -> Self;
 }
 
 impl Sample for f64 {
     fn to_f64(self) -> f64 {
         self
+    }
+
+    fn from_f64(sample: f64) -> Self {
+        sample
     }
 }
 
@@ -105,17 +112,29 @@ impl Sample for f32 {
     fn to_f64(self) -> f64 {
         f64::from(self)
     }
+
+    fn from_f64(sample: f64) -> Self {
+        sample as Self
+    }
 }
 
 impl Sample for i16 {
     fn to_f64(self) -> f64 {
         f64::from(self) / 32_768.0
     }
+
+    fn from_f64(sample: f64) -> Self {
+        (sample * 32_768.0).round() as Self
+    }
 }
 
 impl Sample for i32 {
     fn to_f64(self) -> f64 {
         f64::from(self) / 2_147_483_648.0
+    }
+
+    fn from_f64(sample: f64) -> Self {
+        (sample * 2_147_483_648.0).round() as Self
     }
 }
 

@@ -107,7 +107,12 @@ Examples, the low reed of panel 3 and the reedy top of panel 12:
 A control module writes its signal as it is, down to 0 Hz, or with --tone what it does
 to a sine: a contour fades it, a glide or a pitch law moves it.
   plumbtone render adsr --set attack=0.3 --hold 1 -o swell.wav
-  plumbtone render glide --set time=0.5 --tone 220 -o slide.wav")]
+  plumbtone render glide --set time=0.5 --tone 220 -o slide.wav
+
+A filter is heard on a ramp of 110 Hz or of --tone, or with --strike by itself: how it
+rings, and from resonance 1 on how it sounds on its own.
+  plumbtone render ladder --set cutoff=600 --set resonance=0.8 --tone 55 -o reed.wav
+  plumbtone render ladder-tanh --set cutoff=440 --set resonance=1.1 --strike -o bell.wav")]
 pub struct Render {
     /// Module, as `plumbtone list` names it.
     pub module: String,
@@ -126,9 +131,12 @@ pub struct Render {
     /// Contours: how long the key is held, s; half the length when not given.
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     pub hold: Option<f64>,
-    /// Control modules: hear it on a sine of this frequency.
+    /// Control modules: hear it on a sine of this frequency; filters: on a ramp.
     #[arg(long, value_name = "HZ", allow_negative_numbers = true)]
     pub tone: Option<f64>,
+    /// Filters: a single impulse instead of a tone.
+    #[arg(long)]
+    pub strike: bool,
     /// Sample format: 16 or 24-bit integer, 32-bit float.
     #[arg(long, default_value = "16", value_parser = bits)]
     pub bits: Format,

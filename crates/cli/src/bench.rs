@@ -9,7 +9,7 @@ use indicatif::{ProgressBar, ProgressState, ProgressStyle};
 use plumbtone::plan::Plan;
 use plumbtone::run::{self, Run, Timing};
 use plumbtone::worker::Job;
-use plumbtone::{Check, ControlCheck, Results};
+use plumbtone::{Check, Results, SettingsCheck};
 
 use crate::fault::Fault;
 use crate::{Outcome, args, output};
@@ -60,19 +60,20 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
         Some(path) => Plan::read(path)?,
         None => Plan::built_in()?,
     };
-    let (mut checks, mut controls) = (plan.checks().to_vec(), plan.controls().to_vec());
+    let (mut checks, mut settings_checks) =
+        (plan.checks().to_vec(), plan.settings_checks().to_vec());
     if let Some(only) = &scope.only {
         let pattern =
             Pattern::new(only).map_err(|error| Fault::new(format!("--only {only}: {error}")))?;
         let names: Vec<String> =
-            checks.iter().map(name).chain(controls.iter().map(control_name)).collect();
+            checks.iter().map(name).chain(settings_checks.iter().map(settings_name)).collect();
         let wanted = |name: &str| {
             let module = name.split('/').next().unwrap_or_default();
             pattern.matches(name) || pattern.matches(module)
         };
         checks.retain(|check| wanted(&name(check)));
-        controls.retain(|check| wanted(&control_name(check)));
-        let none = checks.is_empty() && controls.is_empty();
+        settings_checks.retain(|check| wanted(&settings_name(check)));
+        let none = checks.is_empty() && settings_checks.is_empty();
         if let (true, Some(first)) = (none, names.first()) {
             return Err(Fault::new(format!(
                 "--only {only} matches nothing in the plan: its {} checks are named like {first}",
@@ -80,7 +81,7 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
             )));
         }
     }
-    let mut run = Run { controls, ..Run::new(plan.title(), checks) };
+    let mut run = Run { settings_checks, ..Run::new(plan.title(), checks) };
     run.jobs = scope.jobs.map_or(0, usize::from);
     Ok(run)
 }
@@ -99,7 +100,7 @@ fn name(check: &Check) -> String {
 }
 
 /// "adsr/fixed".
-fn control_name(check: &ControlCheck) -> String {
+fn settings_name(check: &SettingsCheck) -> String {
     let twin = check.which().map(|twin| format!("/{}", twin.name())).unwrap_or_default();
     check.subject() + &twin
 }

@@ -3,7 +3,7 @@
 use plumbtone::Kind;
 use plumbtone::settings::shown_range;
 use plumbtone::voice::oscillators::ENTRIES;
-use plumbtone::voice::registry::modules;
+use plumbtone::voice::registry::{About, Family, modules};
 use plumbtone::voice::{Entry, Parameter};
 use serde_json::{Value, json};
 
@@ -14,6 +14,9 @@ use crate::{Outcome, args, output};
 const RATE_HZ: f64 = 48_000.0;
 /// Column of everything that belongs to a name.
 const INDENT: usize = 14;
+/// Columns of a reading's name and unit.
+const READING: usize = 19;
+const UNIT: usize = 10;
 
 pub fn run(args: &args::List) -> Outcome {
     let text = if args.json {
@@ -54,27 +57,46 @@ fn table() -> String {
     text += "\nUsable: the rounding noise of the ramp is at least 60 dB below it; the lower end\n\
              moves with the sample rate.\n";
     text += "\nCONTROL MODULES, each as a float and a fixed twin\n";
-    for about in modules().filter(|about| !is_oscillator(about.name)) {
-        text += &format!("\n{:INDENT$}", about.name);
-        text += &wrapped(about.summary, INDENT);
-        for parameter in about.parameters {
-            let name = match parameter.per_point {
-                true => format!("{}-N", parameter.name),
-                false => parameter.name.to_owned(),
-            };
-            let start = format!("{:INDENT$}{name:<13} ", "");
-            text += &(start + &wrapped(&shown_range(parameter), INDENT + 14));
-        }
+    let control = |about: &About| matches!(about.family, Family::Contour | Family::Control);
+    for about in modules().filter(control) {
+        text += &described(about);
     }
     text += "\ntime-N and the like: N is a point of the contour, 1 to 16; points 1 to 4 have\n\
              defaults of their own. Volts are those at the jack: a control voltage needs a\n\
              divider and a clamp before a pin that takes 3.3 V; local electrical codes and\n\
              qualified advice come first. `keys` has no arithmetic: both twins are one.\n\
+";
+    text += "\nFILTERS, each as a float and a fixed twin\n";
+    for about in modules().filter(|about| about.family == Family::Filter) {
+        text += &described(about);
+    }
+    text += "\nResonance 1 is the edge of self-oscillation; beyond it a filter sounds by itself,\n\
+             as loud as its format lets it: begin with the monitor turned down. The unit-delay\n\
+             forms oscillate elsewhere: their readings say where.\n\
              \nREADINGS\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());
-        text += &format!("{name:INDENT$}{unit:<6}");
-        text += &wrapped(kind.describe(), INDENT + 6);
+        text += &format!("{name:READING$}{unit:<UNIT$}");
+        text += &wrapped(kind.describe(), READING + UNIT);
+    }
+    text
+}
+
+/// A module with its parameters.
+fn described(about: About) -> String {
+    let mut text = format!("\n{:INDENT$}", about.name);
+    // A name may reach into the column of its summary.
+    if about.name.len() >= INDENT {
+        text = format!("\n{}\n{:INDENT$}", about.name, "");
+    }
+    text += &wrapped(about.summary, INDENT);
+    for parameter in about.parameters {
+        let name = match parameter.per_point {
+            true => format!("{}-N", parameter.name),
+            false => parameter.name.to_owned(),
+        };
+        let start = format!("{:INDENT$}{name:<13} ", "");
+        text += &(start + &wrapped(&shown_range(parameter), INDENT + 14));
     }
     text
 }
@@ -97,10 +119,6 @@ fn wrapped(text: &str, indent: usize) -> String {
 
 fn shapes(entry: &Entry) -> Vec<&'static str> {
     entry.shapes.iter().map(|shape| shape.name()).collect()
-}
-
-fn is_oscillator(name: &str) -> bool {
-    ENTRIES.iter().any(|entry| entry.name == name)
 }
 
 fn parameters(all: &[Parameter]) -> Vec<Value> {
@@ -136,7 +154,7 @@ fn object() -> Value {
             })
         })
         .collect();
-    listed.extend(modules().filter(|about| !is_oscillator(about.name)).map(|about| {
+    listed.extend(modules().filter(|about| about.family != Family::Oscillator).map(|about| {
         json!({
             "name": about.name,
             "summary": about.summary,

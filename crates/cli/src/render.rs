@@ -2,15 +2,15 @@
 
 use std::f64::consts::TAU;
 
+use plumbtone::filter::FilterTwin;
 use plumbtone::law::{CodeLaw, LawTwin};
 use plumbtone::measure::db;
 use plumbtone::script::{ContourTwin, Controller, demonstration};
 use plumbtone::settings::{Settings as Named, about};
 use plumbtone::subject::{VoiceTwin, entry};
-use plumbtone::voice::oscillators::ENTRIES;
-use plumbtone::voice::registry::{About, HZ, WIDTH};
-use plumbtone::voice::{Rate, Shape, contours};
-use plumbtone::{Stimulus, Subject, Twin, law, wav};
+use plumbtone::voice::registry::{About, Family, HZ, WIDTH};
+use plumbtone::voice::{Rate, Shape};
+use plumbtone::{FilterSubject, Passage, Stimulus, Subject, Twin, law, wav};
 
 use crate::fault::Fault;
 use crate::settings::Settings;
@@ -23,18 +23,11 @@ pub fn run(args: &args::Render) -> Outcome {
     let about = about(&args.module)?;
     let rate = Rate::new(args.rate).map_err(Fault::new)?;
     inside("seconds", args.seconds, *SECONDS.start(), *SECONDS.end(), "s")?;
-    let samples = if ENTRIES.iter().any(|entry| entry.name == about.name) {
-        for (flag, given) in [("--hold", args.hold), ("--tone", args.tone)] {
-            if given.is_some() {
-                let name = about.name;
-                return Err(Fault::new(format!(
-                    "{flag} is for control modules, `{name}` sounds: leave it off"
-                )));
-            }
-        }
-        sound(args, rate)?
-    } else {
-        control(args, about, rate)?
+    refuse_other_flags(args, about)?;
+    let samples = match about.family {
+        Family::Oscillator => sound(args, rate)?,
+        Family::Contour | Family::Control => control(args, about, rate)?,
+        Family::Filter => filtered(args, about, rate)?,
     };
     output::writable(&args.output)?;
     let gain = wav::gain_to_peak(&samples, wav::PEAK_DBFS);
@@ -50,6 +43,25 @@ pub fn run(args: &args::Render) -> Outcome {
         wav::CAUTION
     ));
     Ok(true)
+}
+
+/// Flags that mean nothing to a module are no settings to be dropped in silence.
+fn refuse_other_flags(args: &args::Render, about: About) -> Result<(), Fault> {
+    let (sounds, filters) = (about.family == Family::Oscillator, about.family == Family::Filter);
+    let contour = about.family == Family::Contour;
+    for (flag, given, welcome, whose) in [
+        ("--hold", args.hold.is_some(), contour, "contours"),
+        ("--tone", args.tone.is_some(), !sounds, "control modules and filters"),
+        ("--strike", args.strike, filters, "filters"),
+    ] {
+        if given && !welcome {
+            let name = about.name;
+            return Err(Fault::new(format!(
+                "{flag} is for {whose}, not for `{name}`: leave it off"
+            )));
+        }
+    }
+    Ok(())
 }
 
 fn inside(name: &str, value: f64, min: f64, max: f64, unit: &str) -> Result<(), Fault> {
@@ -87,26 +99,55 @@ fn sound(args: &args::Render, rate: Rate) -> Result<Vec<f64>, Fault> {
     Ok(samples)
 }
 
-/// A control signal as it is, or what it does to a sine.
-fn control(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fault> {
+/// What was set, by name.
+fn named(args: &args::Render, about: About) -> Result<Named, Fault> {
+    let example = if about.family == Family::Filter { "cutoff=500" } else { "attack=0.01" };
     let mut settings = Named::new();
     for text in &args.set {
         let (name, value) = text.split_once('=').ok_or_else(|| {
-            Fault::new(format!("--set {text}: give NAME=VALUE, such as attack=0.01"))
+            Fault::new(format!("--set {text}: give NAME=VALUE, such as {example}"))
         })?;
         settings.set(&format!("module `{}`", about.name), about.parameters, name, value)?;
     }
+    Ok(settings)
+}
+
+/// A reed through a filter, or the filter alone after a strike.
+fn filtered(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fault> {
+    let settings = named(args, about)?;
+    let twin = twin(args);
+    let mut input = vec![0.0; count(args, rate)];
+    if args.strike {
+        if args.tone.is_some() {
+            return Err(Fault::new("--strike and --tone: a filter is fed one or the other"));
+        }
+        input[0] = STRIKE;
+    } else {
+        let hz = args.tone.unwrap_or(REED_HZ);
+        inside("tone", hz, 10.0, f64::from(rate.hz()) / 4.0, "Hz")?;
+        let note = Stimulus::note(Shape::Ramp, hz, rate.hz());
+        VoiceTwin::named("spline4", twin)?.render(&note, &mut input)?;
+    }
+    let passage = Passage::new(rate.hz(), &settings, input)?;
+    let mut samples = vec![0.0; passage.input.len()];
+    FilterTwin::named(about.name, twin)?.render(&passage, &mut samples)?;
+    Ok(samples)
+}
+
+/// Height of the impulse that sets a filter ringing.
+const STRIKE: f64 = 0.5;
+/// The reed that a filter is heard on when nothing is said, Hz.
+const REED_HZ: f64 = 110.0;
+
+/// A control signal as it is, or what it does to a sine.
+fn control(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fault> {
+    let settings = named(args, about)?;
     let rate_hz = f64::from(rate.hz());
     if let Some(tone) = args.tone {
         inside("tone", tone, 10.0, rate_hz / 4.0, "Hz")?;
     }
     let hold = args.hold.unwrap_or(args.seconds / 2.0);
-    let is_contour = contours::ENTRIES.iter().any(|entry| entry.name == about.name);
-    if !is_contour {
-        if args.hold.is_some() {
-            let name = about.name;
-            return Err(Fault::new(format!("`{name}` answers no keys: leave --hold off")));
-        }
+    if about.family != Family::Contour {
         return swept(args, about, &settings, rate);
     }
     inside("hold", hold, 0.0, args.seconds, "s, no longer than --seconds")?;

@@ -33,6 +33,7 @@ pub mod ringing;
 pub mod self_oscillation;
 pub mod settling;
 pub mod stages;
+pub mod steady;
 pub mod steps;
 pub mod straight_line;
 pub mod window;

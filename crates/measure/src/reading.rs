@@ -37,6 +37,10 @@ pub enum Unit {
     CentsPerOctave,
     /// Bend of a pitch law.
     CentsPerSquareOctave,
+    /// Angle, 360 to the full circle.
+    Degrees,
+    /// Steepness of a response.
+    DecibelsPerOctave,
 }
 
 impl Unit {
@@ -59,6 +63,8 @@ impl Unit {
             Self::Turns => "turns",
             Self::CentsPerOctave => "cents/octave",
             Self::CentsPerSquareOctave => "cents/octave²",
+            Self::Degrees => "deg",
+            Self::DecibelsPerOctave => "dB/octave",
         }
     }
 }

@@ -16,6 +16,7 @@ pub mod contour;
 pub mod control;
 pub mod course;
 mod double_double;
+pub mod evaluation;
 pub mod first_order;
 pub mod fourier;
 pub mod glide;

@@ -41,6 +41,7 @@ const CORRECTED_RAMP_LINES: Table = table!("corrected-ramp-lines");
 const EQUAL_TEMPERAMENT: Table = table!("equal-temperament");
 const EXP2_MINIMAX: Table = table!("exp2-minimax");
 const GLIDE_TIMES: Table = table!("glide-times");
+const HALFBAND: Table = table!("halfband");
 const HOLD_IMAGES: Table = table!("hold-images");
 const MODULATION_INDEX: Table = table!("modulation-index");
 const RC_FACTS: Table = table!("rc-facts");
@@ -61,6 +62,7 @@ pub const IDS: &[&str] = &[
     EQUAL_TEMPERAMENT.id,
     EXP2_MINIMAX.id,
     GLIDE_TIMES.id,
+    HALFBAND.id,
     HOLD_IMAGES.id,
     MODULATION_INDEX.id,
     RC_FACTS.id,
@@ -313,6 +315,17 @@ pub fn hold_images() -> Result<Vec<HoldImageRow>, TableError> {
             ratio: f.number()?,
         })
     })
+}
+
+/// Taps of a half-band low-pass to one side, at odd distances 1, 3, 5, ... from its middle, 16
+/// digits; `filter` is `outer` or `inner`, and any other name has none.
+///
+/// # Errors
+/// A damaged table.
+pub fn half_band(filter: &str) -> Result<Vec<f64>, TableError> {
+    let rows =
+        HALFBAND.rows(|f| Some((f.text()?, f.text()?.starts_with('h'), f.number::<f64>()?)))?;
+    Ok(rows.into_iter().filter(|row| row.0 == filter && row.1).map(|row| row.2).collect())
 }
 
 /// A pole of an analogue low-pass, imaginary part zero or positive.

@@ -125,9 +125,24 @@ impl UsableFrom {
     pub const ANYWHERE: Self = Self { float: 0.0, fixed: 0.0 };
 }
 
+/// What kind of module it is: what it takes and what it gives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Family {
+    /// Makes sound from a frequency.
+    Oscillator,
+    /// Makes a control signal from key events.
+    Contour,
+    /// Turns a control code into a figure.
+    Control,
+    /// Turns sound into sound.
+    Filter,
+}
+
 /// What every module has, whatever its family: for lists, and for those who look one up.
 #[derive(Clone, Copy, Debug)]
 pub struct About {
+    /// Its family.
+    pub family: Family,
     /// Name on the command line and in plans.
     pub name: &'static str,
     /// File of the module, relative to `crates/voice/src`.
@@ -141,8 +156,9 @@ pub struct About {
 /// Every module of every family, in the order in which reports show them.
 pub fn modules() -> impl Iterator<Item = About> {
     macro_rules! about {
-        ($family:ident) => {
-            crate::$family::ENTRIES.iter().map(|entry| About {
+        ($folder:ident, $family:ident) => {
+            crate::$folder::ENTRIES.iter().map(|entry| About {
+                family: Family::$family,
                 name: entry.name,
                 file: entry.file,
                 summary: entry.summary,
@@ -150,7 +166,10 @@ pub fn modules() -> impl Iterator<Item = About> {
             })
         };
     }
-    about!(oscillators).chain(about!(contours)).chain(about!(control))
+    about!(oscillators, Oscillator)
+        .chain(about!(contours, Contour))
+        .chain(about!(control, Control))
+        .chain(about!(filters, Filter))
 }
 
 /// One module, as the benches, `list` and the reports see it.

@@ -3,6 +3,7 @@
 //! This is the only place where a module's name meets a closed form.
 
 pub mod controls;
+pub mod filters;
 pub mod laws;
 
 use std::borrow::Cow;

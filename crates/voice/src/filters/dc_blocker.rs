@@ -12,8 +12,8 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Span, Tuning};
-use crate::parameter::Values;
+use crate::filters::{CUTOFF, Filter, FilterEntry, Span, Tuning};
+use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
 use crate::prewarp::{self, HIGHEST};
 use crate::wide;
@@ -22,8 +22,8 @@ use crate::wide;
 pub const ENTRY: FilterEntry = FilterEntry {
     name: "dc-blocker",
     file: "filters/dc_blocker.rs",
-    summary: "DC blocker",
-    parameters: &[],
+    summary: "one-pole high-pass with its zero at 0 Hz exactly",
+    parameters: &[Parameter { default: 10.0, ..CUTOFF }],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(HIGHEST),
     float: |rate, values, lend| {

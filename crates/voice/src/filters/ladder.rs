@@ -12,7 +12,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, RESONANCE, Span, Tuning};
 use crate::parameter::Values;
 use crate::phase::Rate;
 use crate::prewarp::{self, HIGHEST};
@@ -24,7 +24,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "ladder",
     file: "filters/ladder.rs",
     summary: "four-pole ladder, linear, trapezoidal",
-    parameters: &[OUTPUT, COMPENSATION],
+    parameters: &[CUTOFF, RESONANCE, OUTPUT, COMPENSATION],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(HIGHEST),
     float: |rate, values, lend| {

@@ -16,7 +16,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Resonance, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, RESONANCE, Resonance, Span, Tuning};
 use crate::parameter::Values;
 use crate::phase::Rate;
 use crate::prewarp::HIGHEST;
@@ -29,7 +29,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "ladder-delay",
     file: "filters/ladder_delay.rs",
     summary: "four-pole ladder with a unit delay, compensated",
-    parameters: &[OUTPUT, COMPENSATION],
+    parameters: &[CUTOFF, RESONANCE, OUTPUT, COMPENSATION],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(HIGHEST),
     float: |rate, values, lend| {

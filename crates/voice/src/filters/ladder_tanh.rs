@@ -19,7 +19,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Resonance, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, RESONANCE, Resonance, Span, Tuning};
 use crate::halfband::{self, INNER, OUTER};
 use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
@@ -46,7 +46,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "ladder-tanh",
     file: "filters/ladder_tanh.rs",
     summary: "four-pole ladder with tanh in every stage, trapezoidal, oversampled",
-    parameters: &[OUTPUT, COMPENSATION, DRIVE, OVERSAMPLING],
+    parameters: &[CUTOFF, RESONANCE, OUTPUT, COMPENSATION, DRIVE, OVERSAMPLING],
     latency_samples: |values| {
         let outer = halfband::latency_samples(OUTER.len());
         let inner = halfband::latency_samples(INNER.len()) / 2.0;

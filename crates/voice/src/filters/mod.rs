@@ -21,6 +21,9 @@ pub mod one_pole;
 pub mod state_variable;
 pub mod state_variable_loop;
 
+/// Cutoff; modules hold it inside their range, 0.45 of the rate where their header says no less.
+pub const CUTOFF: Parameter =
+    Parameter::number("cutoff", "Hz (up to 0.45 of the rate)", 5.0, 86_400.0, 1_000.0);
 /// Resonance, where 1 is the edge of self-oscillation.
 pub const RESONANCE: Parameter =
     Parameter::number("resonance", "of self-oscillation", 0.0, 1.999_999_999, 0.0);
@@ -116,7 +119,7 @@ pub struct FilterEntry {
     pub file: &'static str,
     /// One line for `list`.
     pub summary: &'static str,
-    /// Parameters it takes besides cutoff and resonance.
+    /// Parameters it takes; cutoff and resonance come with every [`Tuning`].
     pub parameters: &'static [Parameter],
     /// Delay against the ideal filter, in samples, under given values.
     pub latency_samples: fn(&Values<'_>) -> Result<f64, RangeError>,

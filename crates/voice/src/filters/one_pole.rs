@@ -12,7 +12,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, Span, Tuning};
 use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
 use crate::prewarp::{self, HIGHEST};
@@ -23,7 +23,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "one-pole",
     file: "filters/one_pole.rs",
     summary: "one-pole low- and high-pass",
-    parameters: &[OUTPUT],
+    parameters: &[CUTOFF, OUTPUT],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(HIGHEST),
     float: |rate, values, lend| {

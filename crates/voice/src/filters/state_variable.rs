@@ -16,7 +16,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Resonance, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, RESONANCE, Resonance, Span, Tuning};
 use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
 use crate::prewarp::{self, HIGHEST};
@@ -27,7 +27,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "state-variable",
     file: "filters/state_variable.rs",
     summary: "state-variable, trapezoidal",
-    parameters: &[OUTPUT],
+    parameters: &[CUTOFF, RESONANCE, OUTPUT],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(HIGHEST),
     float: |rate, values, lend| {

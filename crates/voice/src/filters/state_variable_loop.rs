@@ -12,7 +12,7 @@
 use fixed::types::I1F31;
 
 use crate::error::RangeError;
-use crate::filters::{Filter, FilterEntry, Resonance, Span, Tuning};
+use crate::filters::{CUTOFF, Filter, FilterEntry, RESONANCE, Resonance, Span, Tuning};
 use crate::oscillators::sine::MINIMAX;
 use crate::parameter::{Parameter, Values};
 use crate::phase::Rate;
@@ -24,7 +24,7 @@ pub const ENTRY: FilterEntry = FilterEntry {
     name: "state-variable-loop",
     file: "filters/state_variable_loop.rs",
     summary: "state-variable, loop of two integrators",
-    parameters: &[OUTPUT],
+    parameters: &[CUTOFF, RESONANCE, OUTPUT],
     latency_samples: |_| Ok(0.0),
     highest_cutoff: |_| Ok(QUARTER),
     float: |rate, values, lend| {

@@ -4,7 +4,7 @@
 //! |---|---|
 //! | Source  | low += f band; high = x − low − q band; band += f high, f = 2 sin(πfc/fs), q = 2R: Chamberlin, Musical applications of microprocessors, 1980 (from memory) |
 //! | Units   | cutoff 2^-32 cycle per sample from 5 Hz; R = 1 − resonance, resonance held to 1; denominator 1 − (2 − fq − f²)z⁻¹ + (1 − fq)z⁻²; full scale = 1.0; latency 0 |
-//! | float   | f32, compensated states; \|error\| ≤ 2^-24·24·M·(h₁ + h₂), M the largest signal, hᵢ the l1 norms of the responses from the inputs of the two states; no division |
+//! | float   | f32, compensated states; \|error\| ≤ 2^-24·M·(9h₁ + 2h₂ + 4), M the largest signal, hᵢ the l1 norms of the responses from the inputs of the two states; no division |
 //! | fixed   | coefficients Q2.30, signals Q5.27, states Q7.57; \|error\| ≤ 2^-28·3·(h₁ + h₂) + 2^-32; states and high saturate at ±16, samples at ±1; per sample 11 products of 32 bits or a little more |
 //! | Usable  | float and fixed: stable while f² + 2qf < 4; f is held to 1.4 − 0.293 q, inside of that: fc to 0.131 fs without resonance, 0.246 fs at full |
 //! | Checked | `tests/suite/filters.rs::state_variable_loop_follows_its_difference_equation` |

@@ -45,6 +45,7 @@ const HALFBAND: Table = table!("halfband");
 const HOLD_IMAGES: Table = table!("hold-images");
 const MODULATION_INDEX: Table = table!("modulation-index");
 const RC_FACTS: Table = table!("rc-facts");
+const LADDER_DRIVE: Table = table!("ladder-drive");
 const LADDER_LIMIT_CYCLE: Table = table!("ladder-limit-cycle");
 const LADDER_RESPONSE: Table = table!("ladder-response");
 const NOISE_GAINS: Table = table!("noise-gains");
@@ -66,6 +67,7 @@ pub const IDS: &[&str] = &[
     HOLD_IMAGES.id,
     MODULATION_INDEX.id,
     RC_FACTS.id,
+    LADDER_DRIVE.id,
     LADDER_LIMIT_CYCLE.id,
     LADDER_RESPONSE.id,
     NOISE_GAINS.id,
@@ -433,6 +435,61 @@ pub fn ladder_limit_cycles() -> Result<Vec<LimitCycleRow>, TableError> {
             amplitude: f.number()?,
             third_dbc: f.number()?,
             fifth_dbc: f.number()?,
+        })
+    })
+}
+
+/// Steady state of the saturating ladder under one or two sines, at the output of its fourth stage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LadderDriveRow {
+    /// Sines at the input: one of [`Self::ratio`], or two of 9 and 11 times that.
+    pub tones: u32,
+    /// Frequency over pole frequency that the orders of the lines are multiples of.
+    pub ratio: f64,
+    /// Amplitude of each sine in units of the stage's input range.
+    pub amplitude: f64,
+    /// Feedback.
+    pub k: f64,
+    /// 0: the differential equation. Else the pole frequency in cycles per sample of the prewarped
+    /// trapezoidal rule.
+    pub step: f64,
+    /// Levels re `amplitude`, decibels, in the order of [`Self::orders`]; 1e-6 dB or 5e-16.
+    pub level_db: [f64; 4],
+    /// Phases as sines, the input's being 0, radians.
+    pub phase_rad: [f64; 4],
+}
+
+impl LadderDriveRow {
+    /// Orders of the four lines. Of two tones the middle ones, between `2 low - high` and
+    /// `2 high - low`.
+    #[must_use]
+    pub const fn orders(&self) -> [u32; 4] {
+        if self.tones == 1 { [1, 3, 5, 7] } else { [7, 9, 11, 13] }
+    }
+
+    /// Level of one line re another, decibels, both by place in [`Self::orders`].
+    #[must_use]
+    pub fn dbc(&self, line: usize, tone: usize) -> f64 {
+        self.level_db[line] - self.level_db[tone]
+    }
+}
+
+/// The saturating ladder under one and two sines, `tanh` in every stage: harmonics and third-order
+/// intermodulation.
+///
+/// # Errors
+/// A damaged table.
+pub fn ladder_drive() -> Result<Vec<LadderDriveRow>, TableError> {
+    let four = |f: &mut Fields| Some([f.number()?, f.number()?, f.number()?, f.number()?]);
+    LADDER_DRIVE.rows(|f| {
+        Some(LadderDriveRow {
+            tones: f.number()?,
+            ratio: f.number()?,
+            amplitude: f.number()?,
+            k: f.number()?,
+            step: f.number()?,
+            level_db: four(f)?,
+            phase_rad: four(f)?,
         })
     })
 }

@@ -1,11 +1,13 @@
 //! Large signals: self-oscillation between bends, drive, aliases, two tones.
 
+use std::f64::consts::TAU;
+
 use plumbtone_measure::coherent::{Coherent, Tone};
 use plumbtone_measure::intermodulation::TwoTone;
 use plumbtone_measure::{db, level, self_oscillation};
 use plumbtone_theory::evaluation::Algorithm;
 use plumbtone_theory::ladder::mixes;
-use plumbtone_theory::tables::{self, LimitCycleRow};
+use plumbtone_theory::tables::{self, LadderDriveRow, LimitCycleRow};
 use plumbtone_voice::{Resonance, Tuning};
 
 use super::edge::cents;
@@ -22,6 +24,9 @@ const STRIKE: f64 = 0.5;
 const FOLDS: f64 = 30.0;
 /// Peak of the tones whose products are read.
 const LOUD: f64 = 0.5;
+/// Weakest line that is held against the table of drives, in volts of the bend: the pieces of a tanh
+/// err by 1.6e-7, up to eight times around the loop.
+const FAINT: f64 = 2e-4;
 /// Samples of a capture.
 const CAPTURE: usize = 1 << 15;
 
@@ -58,7 +63,7 @@ impl Scene<'_> {
         let (cutoff, _) = self.expected.held(&tuning, self.rate.hz());
         let x = cutoff * row.frequency_ratio;
         // Growth of (k - 4)/16 per radian; whole periods to read afterwards.
-        let settle = (FOLDS * 16.0 / (row.k - 4.0) / (std::f64::consts::TAU * cutoff)) as usize;
+        let settle = (FOLDS * 16.0 / (row.k - 4.0) / (TAU * cutoff)) as usize;
         let capture = ((64.0 / x) as usize).max(CAPTURE);
         if settle > 4 * PATIENCE {
             return Ok(Err(nothing("it grows more slowly than can be waited for")));
@@ -133,11 +138,15 @@ impl Scene<'_> {
 
     /// Settled output for a coherent input of one record.
     fn settled(&mut self, record: &[f64]) -> Found<Vec<f64>> {
+        self.settled_at(record, self.tuning)
+    }
+
+    fn settled_at(&mut self, record: &[f64], tuning: Tuning) -> Found<Vec<f64>> {
         let Some(long) = self.ringing_samples() else {
             return Ok(Err(nothing("it rings longer than can be waited for")));
         };
         let records = long.div_ceil(record.len());
-        let passage = self.passage(record.repeat(records + 1), self.tuning);
+        let passage = self.passage(record.repeat(records + 1), tuning);
         let out = self.render(&passage)?;
         let last = out[records * record.len()..].to_vec();
         Ok(level::finite(&last).map_err(unreadable).map(|()| last))
@@ -148,7 +157,7 @@ impl Scene<'_> {
         // A ninth of the rate: the fifth harmonic is the first to fold.
         let tone = Tone::nearest(self.rate_hz / 9.0, self.rate_hz, CAPTURE);
         let tone = tone.map_err(|error| Error::Request(error.to_string()))?;
-        let sine = |n: usize| LOUD * (std::f64::consts::TAU * tone.turns(n)).sin();
+        let sine = |n: usize| LOUD * (TAU * tone.turns(n)).sin();
         let record: Vec<f64> = (0..CAPTURE).map(sine).collect();
         let out = match self.settled(&record)? {
             Ok(out) => out,
@@ -181,9 +190,89 @@ impl Scene<'_> {
         Ok((None, taken))
     }
 
-    /// A driven filter against its differential equation.
+    /// Lines of a filter driven by one and by two tones, against its differential equation.
     pub(super) fn drive(&mut self) -> Read {
-        Ok((None, Err(nothing("no table yet"))))
+        let Some(drive) = self.drive_factor() else {
+            return Ok((None, Err(nothing("without bends a drive adds nothing"))));
+        };
+        if !self.hears_the_last_stage() {
+            return Ok((
+                None,
+                Err(nothing("the reference table holds the output of the fourth stage")),
+            ));
+        }
+        let rows = tables::ladder_drive().map_err(|error| Error::Request(error.to_string()))?;
+        let k = 4.0 * self.resonance;
+        let mut worst: Option<(f64, String)> = None;
+        let mut read = 0;
+        for row in rows.into_iter().filter(|row| row.step == 0.0 && (row.k - k).abs() < 1e-6) {
+            if f64::from(row.tones) * row.amplitude > drive {
+                continue;
+            }
+            let found = match self.driven(&row, drive)? {
+                Ok(found) => found,
+                Err(gap) => return Ok((None, Err(gap))),
+            };
+            for (order, (found, wanted)) in
+                row.orders().into_iter().zip(found.into_iter().zip(row.level_db))
+            {
+                // What the pieces of a tanh leave hides the weaker ones.
+                if row.amplitude * 10_f64.powf(wanted / 20.0) < FAINT {
+                    continue;
+                }
+                read += 1;
+                let off = found - wanted;
+                if worst.as_ref().is_none_or(|(most, _)| off.abs() > most.abs()) {
+                    let (ratio, amplitude) = (row.ratio, row.amplitude);
+                    worst = Some((
+                        off,
+                        format!("order {order} of {ratio} of the cutoff, amplitude {amplitude}"),
+                    ));
+                }
+            }
+        }
+        let taken = worst.ok_or_else(|| nothing("the reference table has no such resonance"));
+        Ok((None, taken.map(|(off, what)| (off, 0.0, Some(format!("{what}; {read} lines"))))))
+    }
+
+    fn hears_the_last_stage(&self) -> bool {
+        matches!(self.algorithm(), Algorithm::TanhLadder { mix, .. } if *mix == mixes::LOW_4)
+    }
+
+    /// Levels of the lines of a row re its amplitude, dB.
+    fn driven(&mut self, row: &LadderDriveRow, drive: f64) -> Found<[f64; 4]> {
+        let wanted = row.ratio * self.cutoff;
+        // Two tones are 9 and 11 times a common divisor, which has to have periods enough.
+        let length = ((32.0 / wanted) as usize).next_power_of_two().clamp(CAPTURE, PATIENCE);
+        let tone = match Tone::nearest(wanted * self.rate_hz, self.rate_hz, length) {
+            Ok(tone) => tone,
+            Err(why) => return Ok(Err(unreadable(why))),
+        };
+        // The cutoff gives way, so that the ratio is that of the table.
+        let cutoff = self.rate.increment(tone.hz(self.rate_hz) / row.ratio)?;
+        let orders: &[f64] = if row.tones == 1 { &[1.0] } else { &[9.0, 11.0] };
+        let height = row.amplitude / drive;
+        let sample = |n: usize| -> f64 {
+            let turns = tone.turns(n);
+            orders.iter().map(|order| (TAU * (order * turns).fract()).sin()).sum()
+        };
+        let record: Vec<f64> = (0..length).map(|n| height * sample(n)).collect();
+        let out = match self.settled_at(&record, Tuning { cutoff, ..self.tuning })? {
+            Ok(out) => out,
+            Err(gap) => return Ok(Err(gap)),
+        };
+        let lines = || {
+            let mut coherent = Coherent::new(length)?;
+            let spectrum = coherent.analyse(&out)?;
+            let mut levels = [f64::NAN; 4];
+            for line in spectrum.lines(tone)? {
+                if let Some(place) = row.orders().iter().position(|order| *order == line.order) {
+                    levels[place] = db(line.amplitude.norm() / height);
+                }
+            }
+            Ok::<_, plumbtone_measure::reading::Obstacle>(levels)
+        };
+        Ok(lines().map_err(unreadable))
     }
 
     /// Third-order products of two tones around half the cutoff, re the tones.

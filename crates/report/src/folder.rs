@@ -4,10 +4,13 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use plumbtone::expect::controls::exercise;
+use plumbtone::subject::VoiceTwin;
 use plumbtone::theory::tuning::key_hz;
-use plumbtone::{Results, Script, Settings, Twin, wav};
+use plumbtone::voice::Shape;
+use plumbtone::{Results, Script, Settings, Stimulus, Subject, Twin, wav};
 
 use crate::charts::control::Shown;
+use crate::charts::filter;
 use crate::charts::{self, Scene};
 use crate::{Error, html, json, junit};
 
@@ -87,6 +90,18 @@ const HEARD_CONTROLS: [(&str, &str); 3] = [
 /// Longest sound of a control module.
 const LONGEST_S: f64 = 3.0;
 
+/// Filters to listen to, where the results have them.
+const HEARD_FILTERS: [&str; 2] = ["ladder", "ladder-tanh"];
+/// A low reed, and the cutoff that falls over it at a resonance.
+const REED_HZ: f64 = 55.0;
+const FALLING_HZ: [f64; 2] = [3_520.0, 110.0];
+const REED_RESONANCE: f64 = 0.8;
+/// The octave that a self-oscillation is swept over, and its resonance.
+const OCTAVE_HZ: [f64; 2] = [440.0, 880.0];
+const SOUNDING: f64 = 1.25;
+/// Samples from one cutoff of a sweep to the next.
+const SWEEP_STEP: usize = 16;
+
 /// Modules to listen to, where the results have them: the baseline and what to use instead.
 const HEARD: [&str; 3] = ["naive", "spline4", "diffpoly4"];
 /// Keys to listen to: a low note, where rounding shows, and a high one, where aliases do.
@@ -124,6 +139,7 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
     for (module, what) in HEARD_CONTROLS {
         sounds.extend(heard_control(results, module, what)?);
     }
+    sounds.extend(heard_filters(results)?);
     Ok(sounds)
 }
 
@@ -181,6 +197,51 @@ fn heard_control(
     let twins = [sine(Twin::Float)?, sine(Twin::Fixed)?];
     let title = format!("{module}, {what}: {settings}");
     Ok(Some(sound(title, module, &twins, shown.rate_hz)?))
+}
+
+/// A reed through a falling cutoff; and of a filter that bends, which alone has a level of its own,
+/// its self-oscillation over an octave. Each at the lowest rate of the results.
+fn heard_filters(results: &Results) -> Result<Vec<Sound>, Error> {
+    let all = filter::Shown::all(results)?;
+    let mut sounds = Vec::new();
+    for module in HEARD_FILTERS {
+        let Some(shown) = all.iter().find(|shown| shown.module() == module) else { continue };
+        let shown = shown.with("")?;
+        let count = (LONGEST_S * f64::from(shown.rate_hz)) as usize;
+        let swept = |[from, to]: [f64; 2], resonance: f64| -> Result<Vec<_>, plumbtone::Error> {
+            let starts = (0..count).step_by(SWEEP_STEP);
+            let at = |n: usize| from * (to / from).powf(n as f64 / count as f64);
+            starts.map(|n| Ok((n, shown.tuning(at(n), resonance)?))).collect()
+        };
+        let falling = swept(FALLING_HZ, REED_RESONANCE)?;
+        let reed = |twin: Twin| -> Result<Vec<f64>, Error> {
+            let mut samples = vec![0.0; count];
+            let stimulus = Stimulus::note(Shape::Ramp, REED_HZ, shown.rate_hz);
+            VoiceTwin::named("spline4", twin)?.render(&stimulus, &mut samples)?;
+            Ok(shown.render(twin, samples, falling.clone())?)
+        };
+        let [high, low] = FALLING_HZ;
+        let title = format!(
+            "{module}, ramp of {REED_HZ} Hz, cutoff falling from {high} to {low} Hz, resonance \
+             {REED_RESONANCE}"
+        );
+        let twins = [reed(Twin::Float)?, reed(Twin::Fixed)?];
+        sounds.push(sound(title, &format!("{module}-reed"), &twins, shown.rate_hz)?);
+        let Some(drive) = shown.drive() else { continue };
+        let octave = swept(OCTAVE_HZ, SOUNDING)?;
+        let alone = |twin: Twin| -> Result<Vec<f64>, Error> {
+            let mut strike = vec![0.0; count];
+            strike[0] = 0.5 / drive;
+            Ok(shown.render(twin, strike, octave.clone())?)
+        };
+        let [low, high] = OCTAVE_HZ;
+        let title = format!(
+            "{module}, self-oscillation at resonance {SOUNDING}, cutoff rising from {low} to {high} Hz"
+        );
+        let twins = [alone(Twin::Float)?, alone(Twin::Fixed)?];
+        sounds.push(sound(title, &format!("{module}-alone"), &twins, shown.rate_hz)?);
+    }
+    Ok(sounds)
 }
 
 /// Looks whether something can be put beside `path`, where it will be made before it is moved

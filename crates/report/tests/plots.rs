@@ -1,9 +1,11 @@
-//! Plots and sounds of control modules, from results made by hand.
+//! Plots and sounds of control modules and of filters, from results made by hand.
 
 use std::collections::BTreeSet;
 use std::path::Path;
+use std::sync::OnceLock;
 
 use plumbtone::results::{Case, Finding, Origin, SCHEMA};
+use plumbtone::theory::ladder::Ladder;
 use plumbtone::{Kind, Results, Twin, Verdict};
 use plumbtone_report::charts::{Plot, plots};
 use plumbtone_report::write;
@@ -51,6 +53,51 @@ fn every_module() -> Vec<Finding> {
         finding("depth", Kind::Depth, &["amount=50 unit=percent", "amount=100 unit=cents"]),
         finding("update", Kind::Images, &["every=16", "every=128", "every=128 fill=ramp"]),
     ]
+}
+
+/// Every filter with the plots that it brings.
+const FILTERS: [(&str, &str, &[&str]); 8] = [
+    ("ladder", "cutoff=1000 resonance=0.5", &["tracking", "noise"]),
+    ("ladder-tanh", "drive=2", &["self-oscillation", "drive"]),
+    ("ladder-delay", "output=low12", &["tracking", "noise"]),
+    ("ladder-naive", "defaults", &["tracking", "noise"]),
+    ("state-variable", "cutoff=440 output=notch", &["noise"]),
+    ("state-variable-loop", "output=band", &["noise"]),
+    ("one-pole", "output=high", &["noise"]),
+    ("dc-blocker", "cutoff=5", &["noise"]),
+];
+
+fn every_filter() -> Vec<Finding> {
+    FILTERS.map(|(name, settings, _)| finding(name, Kind::Response, &[settings])).into()
+}
+
+/// The plots of every filter, drawn once for all tests.
+fn filter_plots() -> &'static [Plot] {
+    static PLOTS: OnceLock<Vec<Plot>> = OnceLock::new();
+    PLOTS.get_or_init(|| drawn(every_filter()))
+}
+
+fn filter_plot(name: &str) -> &'static Plot {
+    let found = filter_plots().iter().find(|plot| plot.name == name);
+    found.unwrap_or_else(|| panic!("no plot {name}"))
+}
+
+/// What the drawing says of itself, and all its texts.
+fn words(plot: &Plot) -> String {
+    let svg = roxmltree::Document::parse(&plot.svg).expect("well-formed");
+    svg.descendants()
+        .filter(|node| node.is_text())
+        .filter_map(|node| node.text())
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+/// Points of every series of that name.
+fn points(plot: &Plot, name: &str) -> Vec<usize> {
+    let text = words(plot);
+    let label = format!("{name}: ");
+    let own = text.split(label.as_str()).skip(1);
+    own.filter_map(|rest| rest.split_once(" points")?.0.parse().ok()).collect()
 }
 
 fn names(plots: &[Plot]) -> Vec<&str> {
@@ -139,10 +186,18 @@ fn labels_of_many_stages_stay_on_the_paper() {
 
 #[test]
 fn plots_are_whole_small_and_the_same_every_time() {
+    let first = drawn(every_module());
+    whole(&first);
+    let second = drawn(every_module());
+    for (a, b) in first.iter().zip(&second) {
+        assert!(a.svg == b.svg && a.png == b.png && a.alt == b.alt, "{}", a.name);
+    }
+}
+
+fn whole(plots: &[Plot]) {
     // What a page can show at once: 65536 codes are thinned to the pixels that they cover.
     const LARGEST: usize = 400_000;
-    let first = drawn(every_module());
-    for plot in &first {
+    for plot in plots {
         let name = &plot.name;
         let svg = roxmltree::Document::parse(&plot.svg).expect("well-formed");
         let side = |which| svg.root_element().attribute(which).and_then(|px| px.parse().ok());
@@ -154,9 +209,164 @@ fn plots_are_whole_small_and_the_same_every_time() {
         assert!(plot.alt.len() > 40 && !plot.title.is_empty(), "{name}: {}", plot.alt);
         assert!(!plot.alt.contains("NaN") && !plot.alt.contains("inf"), "{name}: {}", plot.alt);
     }
-    let second = drawn(every_module());
-    for (a, b) in first.iter().zip(&second) {
-        assert!(a.svg == b.svg && a.png == b.png && a.alt == b.alt, "{}", a.name);
+}
+
+#[test]
+fn every_filter_brings_its_own_plots() {
+    let mut expected = Vec::new();
+    for (filter, _, own) in FILTERS {
+        let resonates = !["one-pole", "dc-blocker"].contains(&filter);
+        let all = ["response", "response-error"].into_iter();
+        let all = all.chain(resonates.then_some("waterfall")).chain(own.iter().copied());
+        expected.extend(all.map(|what| format!("{what}-{filter}-48000")));
+    }
+    assert_eq!(names(filter_plots()), expected);
+    whole(filter_plots());
+}
+
+#[test]
+fn plots_of_filters_are_the_same_every_time() {
+    for filter in ["state-variable", "one-pole"] {
+        let own = every_filter().into_iter().filter(|finding| finding.subject == filter);
+        for plot in drawn(own.collect()) {
+            let first = filter_plot(&plot.name);
+            assert!(first.svg == plot.svg && first.png == plot.png, "{}", plot.name);
+            assert_eq!(first.alt, plot.alt);
+        }
+    }
+}
+
+#[test]
+fn every_rate_is_drawn_with_the_settings_nearest_to_1_khz() {
+    let at = |rate_hz: u32, settings: &[&str]| Finding {
+        rate_hz,
+        ..finding("one-pole", Kind::Response, settings)
+    };
+    let mut stranger = at(96_000, &["defaults"]);
+    stranger.twin = None;
+    let slow = at(44_100, &["cutoff=20", "cutoff=1300 output=high", "cutoff=8000"]);
+    let plots = drawn(vec![at(48_000, &["cutoff=300"]), stranger, slow]);
+    let expected = ["44100", "48000"]
+        .map(|rate| {
+            ["response", "response-error", "noise"].map(|it| format!("{it}-one-pole-{rate}"))
+        })
+        .concat();
+    assert_eq!(names(&plots), expected);
+    let text = words(&plots[0]);
+    assert!(text.contains("cutoff 1300 Hz; output=high; ") && text.contains("rate 44.1 kHz"));
+    assert!(words(&plots[3]).contains("cutoff 300 Hz; "));
+    // No findings with settings, no plots.
+    assert!(drawn(vec![at(48_000, &[])]).is_empty());
+}
+
+#[test]
+fn a_family_shows_every_resonance_on_its_closed_form() {
+    for (filter, members) in [
+        ("ladder", ["0", "0.25", "0.5", "0.75", "0.9", "0.98"].map(|r| format!("resonance {r}"))),
+        ("state-variable", ["0.5", "0.707", "1", "2", "5", "20"].map(|q| format!("Q {q}"))),
+    ] {
+        let plot = filter_plot(&format!("response-{filter}-48000"));
+        for member in &members {
+            let points = points(plot, member);
+            assert!(matches!(points[..], [12..=25]), "{filter}, {member}: {points:?}");
+        }
+        assert!(points(plot, "closed form")[0] > 1_000);
+        let text = words(plot);
+        for label in ["Frequency (Hz)", "Gain (dB)", "Phase (degrees)"] {
+            assert!(text.contains(label), "{filter}: {label}");
+        }
+        // Both ends of the family, both twins.
+        let plot = filter_plot(&format!("response-error-{filter}-48000"));
+        for series in ["float twin", "fixed twin"] {
+            let points = points(plot, series);
+            assert!(points.len() == 2 && points.iter().all(|n| *n > 100), "{filter}: {points:?}");
+        }
+        assert_eq!(points(plot, "within 0.001 dB"), [2, 2]);
+        assert!(words(plot).contains("Size (dB)"));
+    }
+}
+
+#[test]
+fn what_rings_too_long_is_left_out() {
+    // Of a ladder at 20 Hz and 48 kHz, 40 nepers of the pole last 524288 samples at a resonance of
+    // 0.88; at 5 Hz and 192 kHz they do without any.
+    let plots = drawn(vec![finding("ladder", Kind::Response, &["cutoff=20"])]);
+    let shown = |name: &str| points(&plots[0], name).len();
+    assert_eq!([shown("resonance 0.75"), shown("resonance 0.9")], [1, 0]);
+    assert!(words(&plots[1]).contains("Resonance 0.75"));
+    let slowest = Finding { rate_hz: 192_000, ..finding("ladder", Kind::Response, &["cutoff=5"]) };
+    assert_eq!(names(&drawn(vec![slowest])), ["tracking-ladder-192000"]);
+}
+
+#[test]
+fn what_clips_or_runs_away_is_no_error_of_a_response() {
+    // At a peak of 0.25 the noise would clip: the fixed twin then read 81 dB off.
+    let settings = "cutoff=3500 output=high24 compensation=1";
+    let plots = drawn(vec![finding("ladder", Kind::Response, &[settings])]);
+    let (_, told) = plots[1].alt.rsplit_once("fixed resonance 0.98 ").expect("the last size");
+    let size: f64 = told.trim_end_matches(" dB.").parse().expect("a figure");
+    assert!(size < 1.0, "{}", plots[1].alt);
+    // Beyond the range of its polynomials the compensated ladder runs away below its edge.
+    let far = finding("ladder-delay", Kind::Response, &["cutoff=3500 output=band12"]);
+    let plots = drawn(vec![Finding { rate_hz: 8_000, ..far }]);
+    let shown = |name: &str| points(&plots[0], name).len();
+    assert_eq!([shown("resonance 0.9"), shown("resonance 0.98")], [1, 0]);
+}
+
+#[test]
+fn a_waterfall_shows_the_twin_and_the_closed_form() {
+    let plot = filter_plot("waterfall-ladder-48000");
+    assert!(points(plot, "fixed twin")[0] > 200 && points(plot, "closed form")[0] > 200);
+    let peak = Ladder::new(4.0 * 0.95).expect("a ladder").peak().expect("a peak");
+    let peak = 20.0 * peak.gain.log10();
+    let told = plot.alt.rsplit("the highest peak is ").next().expect("a peak");
+    let told: f64 = told.trim_end_matches(" dB.").parse().expect("a figure");
+    // It is read beside the top by half a step of ln(18)/499 in pitch and a thousandth for the
+    // line, 0.0039; at 1 - 0.95^(1/4) = 0.0127 it is 3 dB lower, there 0.4 dB. Rounded to 0.1 dB.
+    assert!((-0.45..0.06).contains(&(told - peak)), "{told} dB, {peak} dB by the closed form");
+}
+
+#[test]
+fn tracking_is_measured_on_every_key_that_theory_reaches() {
+    for filter in ["ladder", "ladder-delay", "ladder-naive"] {
+        let plot = filter_plot(&format!("tracking-{filter}-48000"));
+        for twin in ["float twin", "fixed twin"] {
+            assert_eq!(points(plot, twin), [22], "{filter}, {twin}");
+        }
+        assert_eq!(points(plot, "closed form"), [349], "{filter}");
+        let text = words(plot);
+        assert!(text.contains("Key") && text.contains("cents)"), "{filter}");
+    }
+}
+
+#[test]
+fn rounding_noise_is_drawn_with_its_prediction() {
+    for filter in ["ladder", "one-pole", "dc-blocker"] {
+        let plot = filter_plot(&format!("noise-{filter}-48000"));
+        for series in ["fixed twin", "float twin"] {
+            let points = points(plot, series);
+            assert!(matches!(points[..], [60..=120]), "{filter}, {series}: {points:?}");
+        }
+        assert!(points(plot, "fixed twin, predicted")[0] > 1_000, "{filter}");
+        assert!(words(plot).contains("Power density (dB re full scale² / Hz)"));
+    }
+}
+
+#[test]
+fn the_ladder_of_tanh_shows_what_it_does_where_it_bends() {
+    let plot = filter_plot("self-oscillation-ladder-tanh-48000");
+    assert!(points(plot, "float twin")[0] > 100 && points(plot, "fixed twin")[0] > 100);
+    let text = words(plot);
+    // The amplitude for k = 5 of `reference-tables/ladder-limit-cycle` over a drive of 2.
+    assert!(text.contains("table 0.1052") && text.contains("(ms)"), "{text}");
+    let plot = filter_plot("drive-ladder-tanh-48000");
+    for rate in ["1x", "2x", "4x"] {
+        for series in ["third, ", "fifth, ", "oversampling "] {
+            assert_eq!(points(plot, &format!("{series}{rate}")), [13]);
+        }
+    }
+    for label in ["Drive (times)", "Level (dB re small signals)", "Level (dBc)", "Power (dB)"] {
+        assert!(words(plot).contains(label), "{label}");
     }
 }
 
@@ -176,7 +386,9 @@ fn files(folder: &Path, part: &str) -> BTreeSet<String> {
 fn the_page_lists_every_file_and_no_other() {
     let scratch = tempfile::tempdir().expect("a scratch folder");
     let folder = scratch.path().join("report");
-    write(&folder, &results(every_module())).expect("a report");
+    let mut findings = every_module();
+    findings.extend(["ladder", "ladder-tanh"].map(|it| finding(it, Kind::Response, &["defaults"])));
+    write(&folder, &results(findings)).expect("a report");
     let page = std::fs::read_to_string(folder.join("index.html")).expect("a page");
     let document = page.strip_prefix("<!DOCTYPE html>\n").expect("HTML");
     let document = roxmltree::Document::parse(document).expect("well-formed");
@@ -192,7 +404,7 @@ fn the_page_lists_every_file_and_no_other() {
     written.extend(sounds.iter().cloned());
     assert_eq!(linked, written);
 
-    let expected = ["adsr", "glide", "lfo"]
+    let expected = ["adsr", "glide", "lfo", "ladder-reed", "ladder-tanh-reed", "ladder-tanh-alone"]
         .iter()
         .flat_map(|module| ["float", "fixed"].map(|twin| format!("wav/{module}-{twin}.wav")))
         .collect();

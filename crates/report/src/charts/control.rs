@@ -149,7 +149,7 @@ impl Shown {
 }
 
 /// Settings as results print them.
-fn parsed(module: &str, text: &str) -> Result<Settings, BenchError> {
+pub(super) fn parsed(module: &str, text: &str) -> Result<Settings, BenchError> {
     if text == Settings::new().to_string() {
         return Ok(Settings::new());
     }
@@ -166,7 +166,7 @@ fn peaks(sizes: &[(f64, f64)]) -> Vec<(f64, f64)> {
     sizes.chunks(each).map(peak).collect()
 }
 
-fn thin(dash: Dash, thickness: f64) -> Style {
+pub(super) fn thin(dash: Dash, thickness: f64) -> Style {
     Style::Line(Line { dash, thickness, marker: None })
 }
 
@@ -392,7 +392,7 @@ fn glides(shown: &Shown) -> Result<Draft, Error> {
     Ok(Draft::sheet("glide", alt, sheet.with(upper, 3.0).with(lower, 2.5)).height(TALL))
 }
 
-fn capital(word: &str) -> String {
+pub(super) fn capital(word: &str) -> String {
     let mut letters = word.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -1,6 +1,7 @@
 //! The plots of a report, from results and from renders of the modules that they name.
 
 pub(crate) mod control;
+pub(crate) mod filter;
 mod sound;
 
 use plumbtone::Results;
@@ -80,13 +81,14 @@ impl Draft {
 }
 
 /// Draws every plot that the results give reason for: pitch, aliases, rounding noise, residual,
-/// spectra; then contours, glide, low-frequency oscillators and control laws. Modules that are not
-/// from the voice crate are left out.
+/// spectra; then contours, glide, low-frequency oscillators and control laws; then filters. Modules
+/// that are not from the voice crate are left out.
 ///
 /// # Errors
 /// A module that refuses its note or its settings, or a drawing that fails.
 pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
     let mut drafts = sound::drafts(results)?;
     drafts.extend(control::drafts(results)?);
+    drafts.extend(filter::drafts(results)?);
     drafts.into_par_iter().map(Draft::draw).collect()
 }

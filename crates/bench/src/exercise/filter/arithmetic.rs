@@ -77,16 +77,14 @@ impl Scene<'_> {
             other[long..].iter().zip(&exact[long..]).map(|(y, e)| y - e).collect()
         };
         let mut left = apart(&got);
-        // What a cutoff or a gain that is slightly off does is no noise: two known signals.
-        for (cutoff, resonance) in [(1.0 + NUDGE, 1.0), (1.0, 1.0 + NUDGE)] {
-            let slope =
-                apart(&self.nudged(&passage, self.cutoff * cutoff, self.resonance * resonance));
-            let power: f64 = slope.iter().map(|s| s * s).sum();
-            if power > 0.0 {
-                let share = left.iter().zip(&slope).map(|(y, s)| y * s).sum::<f64>() / power;
-                left.iter_mut().zip(&slope).for_each(|(y, s)| *y -= share * s);
-            }
-        }
+        // What a cutoff or a gain that is slightly off does is no noise: two known signals, the
+        // second freed of the first.
+        let [first, mut second] = [(1.0 + NUDGE, 1.0), (1.0, 1.0 + NUDGE)].map(|(cutoff, gain)| {
+            apart(&self.nudged(&passage, self.cutoff * cutoff, self.resonance * gain))
+        });
+        take_out(&first, &mut second);
+        take_out(&first, &mut left);
+        take_out(&second, &mut left);
         let found = level::Level::of(&left).map_err(unreadable);
         let taken = found.map(|found| {
             let note = format!("{:.3e} rms, {:.3e} predicted", found.ac_rms, expected.rms);
@@ -231,6 +229,15 @@ impl Scene<'_> {
             _ => "it whispers on",
         };
         Ok((Some(bound), Ok((most, 0.0, Some(note.to_owned())))))
+    }
+}
+
+/// Leaves of a signal what is not along a direction.
+fn take_out(direction: &[f64], signal: &mut [f64]) {
+    let power: f64 = direction.iter().map(|d| d * d).sum();
+    if power > 0.0 {
+        let share = signal.iter().zip(direction).map(|(y, d)| y * d).sum::<f64>() / power;
+        signal.iter_mut().zip(direction).for_each(|(y, d)| *y -= share * d);
     }
 }
 

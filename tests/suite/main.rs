@@ -9,6 +9,7 @@ mod errors;
 mod exp2;
 mod filter_expectations;
 mod filters;
+mod filters_large_signal;
 mod fixed_point;
 mod glide;
 mod grade;

@@ -14,6 +14,7 @@ mod fixed_point;
 mod glide;
 mod grade;
 mod grade_contour;
+mod grade_filter;
 mod house;
 mod keys;
 mod lfo;

@@ -31,6 +31,7 @@ pub enum Command {
     Check(Check),
     Render(Render),
     Report(Report),
+    Stimulus(Stimulus),
     Grade(Grade),
 }
 
@@ -109,8 +110,8 @@ to a sine: a contour fades it, a glide or a pitch law moves it.
   plumbtone render adsr --set attack=0.3 --hold 1 -o swell.wav
   plumbtone render glide --set time=0.5 --tone 220 -o slide.wav
 
-A filter is heard on a ramp of 110 Hz or of --tone, or with --strike by itself: how it
-rings, and from resonance 1 on how it sounds on its own.
+A filter is heard on a ramp of 110 Hz or of --tone, on a recording with --input, or with
+--strike by itself: how it rings, and from resonance 1 on how it sounds on its own.
   plumbtone render ladder --set cutoff=600 --set resonance=0.8 --tone 55 -o reed.wav
   plumbtone render ladder-tanh --set cutoff=440 --set resonance=1.1 --strike -o bell.wav")]
 pub struct Render {
@@ -137,6 +138,9 @@ pub struct Render {
     /// Filters: a single impulse instead of a tone.
     #[arg(long)]
     pub strike: bool,
+    /// Filters: filter this recording, at its own rate and length.
+    #[arg(long, value_name = "IN.wav")]
+    pub input: Option<PathBuf>,
     /// Sample format: 16 or 24-bit integer, 32-bit float.
     #[arg(long, default_value = "16", value_parser = bits)]
     pub bits: Format,
@@ -173,6 +177,46 @@ pub struct Report {
     pub output: PathBuf,
 }
 
+/// Write what `grade --as filter` has played through a filter, to a WAV file that peaks at -12 dBFS.
+#[derive(Arguments)]
+#[command(after_help = "\
+Loud tones: begin with the monitor turned down, without headphones.
+
+The sweep is the better choice for a filter that stands still; noise is for one
+that hums, or whose cutoff wanders. A second of silence follows. Record from
+before the file to its end, on the device that plays it, below full scale: a
+resonance may lift the level by 20 dB and more.
+
+Examples, for the filter of panel 7:
+  plumbtone stimulus sweep -o sweep.wav
+  plumbtone stimulus noise --rate 48000 --seconds 20 --bits 24 -o noise.wav
+  plumbtone grade panel-7-filter.wav --as filter --sent sweep.wav")]
+pub struct Stimulus {
+    /// What it is.
+    #[arg(value_enum)]
+    pub signal: Signal,
+    /// Sample rate, 8000 to 192000 Hz.
+    #[arg(long, value_name = "HZ", default_value_t = 44_100)]
+    pub rate: u32,
+    /// Length without silence, 2 to 60 s.
+    #[arg(long, value_name = "S", default_value_t = 8.0, allow_negative_numbers = true)]
+    pub seconds: f64,
+    /// Sample format: 16 or 24-bit integer, 32-bit float.
+    #[arg(long, default_value = "16", value_parser = bits)]
+    pub bits: Format,
+    /// The WAV file.
+    #[arg(short, long, value_name = "OUT.wav")]
+    pub output: PathBuf,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Signal {
+    /// Exponential sweep from 20 Hz to 0.45 of the rate.
+    Sweep,
+    /// White noise.
+    Noise,
+}
+
 /// Measure a recording, each figure with its floor or uncertainty.
 #[derive(Arguments)]
 #[command(after_help = "\
@@ -187,17 +231,28 @@ after the release. --set takes
   hz=220             the tone, where it is not found
   full=0.25          what counts as 1, of WAV full scale; else the peak
 
+As a filter: cutoff, resonance, slope, and settings of our ladder with that
+response. Play a file of `plumbtone stimulus` through the filter, record it on
+the same device, and give that file with --sent. Recorded through a cable
+instead of the filter, it may be given in its place: what interface and wires
+do then cancels. Without --sent: a recording of self-oscillation alone.
+
 Examples, with recordings of panel 7:
   plumbtone grade panel-7.wav --as oscillator --set shape=ramp
   plumbtone grade panel-7.wav --as oscillator --set hz=220 --json
   plumbtone grade panel-7-envelope.wav --as contour
-  plumbtone grade panel-7.wav --as contour --set coupling=tone --set hz=220")]
+  plumbtone grade panel-7.wav --as contour --set coupling=tone --set hz=220
+  plumbtone grade panel-7-filter.wav --as filter --sent sweep.wav
+  plumbtone grade panel-7-whistle.wav --as filter")]
 pub struct Grade {
     /// Mono or stereo WAV, 16, 24 or 32-bit integer or 32-bit float; the louder channel is read.
     pub recording: PathBuf,
     /// What was recorded.
     #[arg(long = "as", value_enum, value_name = "WHAT")]
     pub what: What,
+    /// Filters: the file that was played through it.
+    #[arg(long, value_name = "FILE.wav")]
+    pub sent: Option<PathBuf>,
     /// What is known beforehand; may be given several times.
     #[arg(long, value_name = "NAME=VALUE")]
     pub set: Vec<String>,
@@ -210,4 +265,5 @@ pub struct Grade {
 pub enum What {
     Oscillator,
     Contour,
+    Filter,
 }

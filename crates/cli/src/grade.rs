@@ -1,6 +1,7 @@
 //! `plumbtone grade`.
 
 use plumbtone::settings::Settings as Named;
+use plumbtone::voice::Parameter;
 use plumbtone::wav::{self, Recording};
 use plumbtone::{Error, grade};
 
@@ -9,6 +10,9 @@ use crate::settings::Settings;
 use crate::{Outcome, args, output};
 
 pub fn run(args: &args::Grade) -> Outcome {
+    if args.sent.is_some() && !matches!(args.what, args::What::Filter) {
+        return Err(Fault::new("--sent is for filters: leave it off, or add --as filter"));
+    }
     let (text, json) = match args.what {
         args::What::Oscillator => {
             let Settings { hz, shape, width, .. } = Settings::of_recording(&args.set)?;
@@ -17,9 +21,23 @@ pub fn run(args: &args::Grade) -> Outcome {
             (sheet.to_string(), serde_json::to_string_pretty(&sheet))
         }
         args::What::Contour => {
-            let settings = of_contour(&args.set)?;
+            let settings = named("a recorded contour", grade::contour::PARAMETERS, &args.set)?;
             let sheet = graded(args, |recording| grade::contour(recording, &settings))?;
             (sheet.to_string(), serde_json::to_string_pretty(&sheet))
+        }
+        args::What::Filter => {
+            named("a recorded filter", &[], &args.set)?;
+            match &args.sent {
+                Some(sent) => {
+                    let sent = wav::read(sent)?;
+                    let sheet = graded(args, |recording| grade::filter(recording, &sent))?;
+                    (sheet.to_string(), serde_json::to_string_pretty(&sheet))
+                }
+                None => {
+                    let sheet = graded(args, grade::self_oscillation)?;
+                    (sheet.to_string(), serde_json::to_string_pretty(&sheet))
+                }
+            }
         }
     };
     let text = if args.json { json.map_err(Fault::new)? } else { text };
@@ -27,13 +45,13 @@ pub fn run(args: &args::Grade) -> Outcome {
     Ok(true)
 }
 
-fn of_contour(set: &[String]) -> Result<Named, Fault> {
+fn named(whose: &str, parameters: &[Parameter], set: &[String]) -> Result<Named, Fault> {
     let mut settings = Named::new();
     for text in set {
         let (name, value) = text.split_once('=').ok_or_else(|| {
             Fault::new(format!("--set {text}: give NAME=VALUE, such as coupling=dc"))
         })?;
-        settings.set("a recorded contour", grade::contour::PARAMETERS, name, value)?;
+        settings.set(whose, parameters, name, value)?;
     }
     Ok(settings)
 }

@@ -70,9 +70,9 @@ fn table() -> String {
     for about in modules().filter(|about| about.family == Family::Filter) {
         text += &described(about);
     }
-    text += "\nResonance 1 is the edge of self-oscillation; beyond it a filter sounds by itself,\n\
-             as loud as its format lets it: begin with the monitor turned down. The unit-delay\n\
-             forms oscillate elsewhere: their readings say where.\n\
+    text += "\nResonance 1 is the edge of self-oscillation; beyond it a filter sounds by\n\
+             itself, as loud as its format lets it: begin with the monitor turned down. The\n\
+             unit-delay forms oscillate elsewhere: their readings say where.\n\
              \nREADINGS\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());

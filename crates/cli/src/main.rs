@@ -12,6 +12,7 @@ mod list;
 mod output;
 mod render;
 mod settings;
+mod stimulus;
 
 use std::process::ExitCode;
 
@@ -61,6 +62,7 @@ fn run(command: Command) -> Outcome {
         Command::Check(args) => bench::check(&args),
         Command::Render(args) => render::run(&args),
         Command::Report(args) => bench::report(&args),
+        Command::Stimulus(args) => stimulus::run(&args),
         Command::Grade(args) => grade::run(&args),
     }
 }

@@ -3,6 +3,9 @@
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 
+use plumbtone::measure::db;
+use plumbtone::wav::{self, Format};
+
 use crate::fault::Fault;
 
 /// Prints to standard output. A reader that has seen enough, such as `head`, is no error.
@@ -37,4 +40,22 @@ pub fn writable(path: &Path) -> Result<(), Fault> {
         return Err(Fault::new(format!("cannot write {path}: it is a folder, name a file")));
     }
     Ok(plumbtone_report::writable_beside(path)?)
+}
+
+/// Writes a WAV file that peaks at [`wav::PEAK_DBFS`], and says so with a caution.
+///
+/// # Errors
+/// The file cannot be encoded or written.
+pub fn sound(path: &Path, samples: &[f64], rate_hz: u32, format: Format) -> Result<(), Fault> {
+    writable(path)?;
+    let gain = wav::gain_to_peak(samples, wav::PEAK_DBFS);
+    wav::write(path, samples, gain, rate_hz, format)?;
+    note(&format!(
+        "{}: {:+.2} dB of gain for a peak of {} dBFS\n{}",
+        path.display(),
+        db(gain),
+        wav::PEAK_DBFS,
+        wav::CAUTION
+    ));
+    Ok(())
 }

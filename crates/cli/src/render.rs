@@ -4,12 +4,12 @@ use std::f64::consts::TAU;
 
 use plumbtone::filter::FilterTwin;
 use plumbtone::law::{CodeLaw, LawTwin};
-use plumbtone::measure::db;
 use plumbtone::script::{ContourTwin, Controller, demonstration};
 use plumbtone::settings::{Settings as Named, about};
 use plumbtone::subject::{VoiceTwin, entry};
 use plumbtone::voice::registry::{About, Family, HZ, WIDTH};
 use plumbtone::voice::{Rate, Shape};
+use plumbtone::wav::Recording;
 use plumbtone::{FilterSubject, Passage, Stimulus, Subject, Twin, law, wav};
 
 use crate::fault::Fault;
@@ -21,27 +21,18 @@ const SECONDS: std::ops::RangeInclusive<f64> = 0.01..=600.0;
 
 pub fn run(args: &args::Render) -> Outcome {
     let about = about(&args.module)?;
-    let rate = Rate::new(args.rate).map_err(Fault::new)?;
+    // A recording brings its own rate.
+    let input = args.input.as_deref().map(wav::read).transpose()?;
+    let rate = input.as_ref().map_or(args.rate, |recording| recording.rate_hz);
+    let rate = Rate::new(rate).map_err(Fault::new)?;
     inside("seconds", args.seconds, *SECONDS.start(), *SECONDS.end(), "s")?;
     refuse_other_flags(args, about)?;
     let samples = match about.family {
         Family::Oscillator => sound(args, rate)?,
         Family::Contour | Family::Control => control(args, about, rate)?,
-        Family::Filter => filtered(args, about, rate)?,
+        Family::Filter => filtered(args, about, rate, input)?,
     };
-    output::writable(&args.output)?;
-    let gain = wav::gain_to_peak(&samples, wav::PEAK_DBFS);
-    plumbtone::files::write_whole(
-        &args.output,
-        &wav::encode(&samples, gain, rate.hz(), args.bits)?,
-    )?;
-    output::note(&format!(
-        "{}: {:+.2} dB of gain for a peak of {} dBFS\n{}",
-        args.output.display(),
-        db(gain),
-        wav::PEAK_DBFS,
-        wav::CAUTION
-    ));
+    output::sound(&args.output, &samples, rate.hz(), args.bits)?;
     Ok(true)
 }
 
@@ -53,6 +44,7 @@ fn refuse_other_flags(args: &args::Render, about: About) -> Result<(), Fault> {
         ("--hold", args.hold.is_some(), contour, "contours"),
         ("--tone", args.tone.is_some(), !sounds, "control modules and filters"),
         ("--strike", args.strike, filters, "filters"),
+        ("--input", args.input.is_some(), filters, "filters"),
     ] {
         if given && !welcome {
             let name = about.name;
@@ -112,22 +104,34 @@ fn named(args: &args::Render, about: About) -> Result<Named, Fault> {
     Ok(settings)
 }
 
-/// A reed through a filter, or the filter alone after a strike.
-fn filtered(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fault> {
+/// A recording or a reed through a filter, or the filter alone after a strike.
+fn filtered(
+    args: &args::Render,
+    about: About,
+    rate: Rate,
+    recording: Option<Recording>,
+) -> Result<Vec<f64>, Fault> {
     let settings = named(args, about)?;
     let twin = twin(args);
-    let mut input = vec![0.0; count(args, rate)];
-    if args.strike {
-        if args.tone.is_some() {
-            return Err(Fault::new("--strike and --tone: a filter is fed one or the other"));
+    let input = match (recording, args.strike, args.tone) {
+        (Some(recording), false, None) => recording.samples,
+        (None, true, None) => {
+            let mut input = vec![0.0; count(args, rate)];
+            input[0] = STRIKE;
+            input
         }
-        input[0] = STRIKE;
-    } else {
-        let hz = args.tone.unwrap_or(REED_HZ);
-        inside("tone", hz, 10.0, f64::from(rate.hz()) / 4.0, "Hz")?;
-        let note = Stimulus::note(Shape::Ramp, hz, rate.hz());
-        VoiceTwin::named("spline4", twin)?.render(&note, &mut input)?;
-    }
+        (None, false, tone) => {
+            let hz = tone.unwrap_or(REED_HZ);
+            inside("tone", hz, 10.0, f64::from(rate.hz()) / 4.0, "Hz")?;
+            let note = Stimulus::note(Shape::Ramp, hz, rate.hz());
+            let mut input = vec![0.0; count(args, rate)];
+            VoiceTwin::named("spline4", twin)?.render(&note, &mut input)?;
+            input
+        }
+        _ => {
+            return Err(Fault::new("--input, --strike and --tone: a filter is fed one of them"));
+        }
+    };
     let passage = Passage::new(rate.hz(), &settings, input)?;
     let mut samples = vec![0.0; passage.input.len()];
     FilterTwin::named(about.name, twin)?.render(&passage, &mut samples)?;

@@ -36,6 +36,7 @@ pub mod stages;
 pub mod steady;
 pub mod steps;
 pub mod straight_line;
+pub mod transfer;
 pub mod window;
 
 pub use reading::{Obstacle, Reading, Unit};

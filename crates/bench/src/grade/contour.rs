@@ -20,6 +20,7 @@ use plumbtone_measure::steps;
 use plumbtone_voice::parameter::Parameter;
 use serde::Serialize;
 
+pub(in crate::grade) use again::wrapped;
 pub use again::{Again, Setting};
 use trace::{Piece, Trace, leaps, scaled, widened};
 

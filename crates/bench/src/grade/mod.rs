@@ -1,11 +1,14 @@
-//! Grades recordings: an oscillator by its spectrum, a contour by its stages.
+//! Grades recordings: an oscillator by its spectrum, a contour by its stages, a filter by its response
+//! or its self-oscillation.
 
 pub mod contour;
+pub mod filter;
 mod oscillator;
 
 use plumbtone_measure::level;
 
 pub use contour::contour;
+pub use filter::{filter, self_oscillation};
 pub use oscillator::{HarmonicLevel, Settings, Sheet, oscillator};
 
 use crate::error::Error;

@@ -39,6 +39,15 @@ fn usage_errors_say_what_is_wrong_in_one_line() {
         (&["grade", "a.wav"], "--as"),
         (&["grade", "a.wav", "--as", "trumpet"], "oscillator"),
         (&["grade", "a.wav", "--as", "oscillator", "--set", "taps=8"], "shape, hz, width"),
+        (&["grade", "a.wav", "--as", "contour", "--sent", "b.wav"], "--sent is for filters"),
+        (&["grade", "a.wav", "--as", "filter", "--set", "hz=3"], "choose from none"),
+        (&["grade", "a.wav", "--as", "filter", "--sent", "b.wav"], "b.wav"),
+        (&["stimulus", "sweep"], "--output"),
+        (&["stimulus", "hum", "-o", "a.wav"], "sweep, noise"),
+        (&["stimulus", "sweep", "--seconds", "1", "-o", "a.wav"], "2 to 60"),
+        (&["stimulus", "sweep", "--seconds", "nan", "-o", "a.wav"], "2 to 60"),
+        (&["stimulus", "noise", "--rate", "7999", "-o", "a.wav"], "8000 to 192000"),
+        (&["stimulus", "noise", "-o", "missing/a.wav"], "No such file"),
         (&["report"], "--output"),
     ];
     for (args, what) in cases {
@@ -51,7 +60,7 @@ fn usage_errors_say_what_is_wrong_in_one_line() {
 #[test]
 fn every_help_has_an_example() {
     let folder = folder();
-    for command in ["list", "check", "render", "report", "grade"] {
+    for command in ["list", "check", "render", "report", "stimulus", "grade"] {
         let (status, text, stderr) = run(&folder, &[command, "--help"]);
         assert_eq!((status, stderr.as_str()), (0, ""));
         assert!(text.contains(&format!("plumbtone {command}")), "{text}");

@@ -107,7 +107,7 @@ impl fmt::Display for Again {
 }
 
 /// Words in lines of at most 80 columns, indented.
-fn wrapped(words: &[String], between: &str, broken: &str) -> String {
+pub(in crate::grade) fn wrapped(words: &[String], between: &str, broken: &str) -> String {
     let mut lines: Vec<String> = Vec::new();
     for word in words {
         match lines.last_mut() {

@@ -4,6 +4,7 @@ mod anchors;
 mod blocks;
 mod common;
 mod contours;
+mod cutoff_in_octaves;
 mod depth;
 mod errors;
 mod exp2;

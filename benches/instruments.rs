@@ -4,6 +4,7 @@
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use plumbtone::expect::Yardstick;
+use plumbtone::filter::FilterTwin;
 use plumbtone::measure::aliasing::Aliasing;
 use plumbtone::measure::audibility::{Component, Criterion as Masking, Listener};
 use plumbtone::measure::coherent::{Coherent, Tone};
@@ -11,11 +12,15 @@ use plumbtone::measure::exponential::Exponential;
 use plumbtone::measure::harmonic::Harmonic;
 use plumbtone::measure::modulation::{Known, Modulation};
 use plumbtone::measure::pitch::{Model, Pitch};
+use plumbtone::measure::response::{Sweep, Take};
+use plumbtone::measure::ringing;
 use plumbtone::measure::stages::{self, Options};
+use plumbtone::measure::steady::Steady;
 use plumbtone::script::ContourTwin;
 use plumbtone::subject::entry;
+use plumbtone::theory::ladder::{Ladder, warped_ratio};
 use plumbtone::voice::{Rate, Setup};
-use plumbtone::{Controller, Script, Settings, Twin};
+use plumbtone::{Controller, FilterSubject, Passage, Script, Settings, Twin};
 
 const RATE_HZ: u32 = 48_000;
 const SAMPLES: usize = 1 << 16;
@@ -124,12 +129,61 @@ fn control_instruments(c: &mut Criterion) {
     });
 }
 
+/// A ladder at 1 kHz, k = 3.5.
+fn filter_instruments(c: &mut Criterion) {
+    let rate_hz = f64::from(RATE_HZ);
+    let settings = Settings::parse("ladder", "cutoff=1000 resonance=0.875").expect("in range");
+    let ladder = FilterTwin::named("ladder", Twin::Exact).expect("listed");
+    let through = |input: &[f64]| {
+        let passage = Passage::new(RATE_HZ, &settings, input.to_vec()).expect("in range");
+        let mut out = vec![0.0; input.len()];
+        ladder.render(&passage, &mut out).expect("in range");
+        out
+    };
+    let theory = Ladder::new(3.5).expect("in range");
+    let closed = |hz: f64| theory.response(warped_ratio(hz / rate_hz, 1000.0 / rate_hz)).norm();
+    // Two periods, of which the first lets it settle; a generator of full period makes the noise.
+    let mut state = 1_u32;
+    let mut noise = || {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(state) / 4_294_967_296.0 - 0.5
+    };
+    let period: Vec<f64> = (0..SAMPLES).map(|_| noise()).collect();
+    let out = through(&period.repeat(2));
+    let settled = &out[SAMPLES..];
+    let steady = Steady::new(&period, settled, rate_hz).expect("finite");
+    let line = steady.nearest(2_000.0);
+    assert!((steady.gain(line).norm() / closed(steady.hz(line)) - 1.0).abs() < 1e-6);
+    c.bench_function("steady transfer, 65536 samples", |b| {
+        b.iter(|| Steady::new(&period, settled, rate_hz).expect("finite").gain(line));
+    });
+
+    let mut strike = vec![0.0; 8_192];
+    strike[0] = 1.0;
+    let ringing = &through(&strike)[300..];
+    let fit = ringing::fit(ringing, rate_hz, 1).expect("it rings");
+    assert!((fit.modes[0].bilinear_quality().value / theory.quality() - 1.0).abs() < 1e-6);
+    c.bench_function("ringing fit, 7892 samples", |b| {
+        b.iter(|| ringing::fit(ringing, rate_hz, 1).expect("it rings").modes[0].hz().value);
+    });
+
+    let sweep = Sweep::new(rate_hz, 20.0, 20_000.0, 3.0, 0.2).expect("in range");
+    let out = through(sweep.stimulus());
+    let take = [Take { level: 1.0, samples: &out }];
+    let read = || sweep.response(&take).expect("finite");
+    let points = read();
+    let near = |p: &&plumbtone::measure::response::Point| p.hz > 2_000.0;
+    let point = points.iter().find(near).expect("within the band");
+    assert!((point.gain.norm() / closed(point.hz) - 1.0).abs() < 1e-4);
+    c.bench_function("sweep of 3 s, one take", |b| b.iter(|| read().len()));
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default()
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(300))
         .measurement_time(std::time::Duration::from_secs(1));
-    targets = instruments, control_instruments
+    targets = instruments, control_instruments, filter_instruments
 }
 criterion_main!(benches);

@@ -6,11 +6,14 @@
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use fixed::types::{I1F31, I6F26};
 use plumbtone::expect::{NoiseLaw, Yardstick};
+use plumbtone::subject::VoiceTwin;
 use plumbtone::voice::contours::{self, FixedContour};
 use plumbtone::voice::control::Made;
 use plumbtone::voice::oscillators::ENTRIES;
-use plumbtone::voice::{Contour, Drive, Entry, Oscillator, Rate, Setup, Shape};
-use plumbtone::{KeyEvent, Settings, Stimulus, Subject, Twin, control, subject::VoiceTwin};
+use plumbtone::voice::{
+    Contour, Drive, Entry, Filter, Oscillator, Rate, Resonance, Setup, Shape, Tuning, filters,
+};
+use plumbtone::{KeyEvent, Kind, Settings, Stimulus, Subject, Twin, control, filter};
 
 /// Samples per block, as on the panels' codec.
 const BLOCK: usize = 128;
@@ -111,7 +114,7 @@ fn controls(c: &mut Criterion) {
         let mut group = c.benchmark_group(format!("{module} {setting}"));
         group.throughput(Throughput::Elements(BLOCK as u64));
         // What is timed must be right: its limits, on the same settings.
-        let kind = plumbtone::Kind::Rounding;
+        let kind = Kind::Rounding;
         if ["adsr", "multistage", "lfo", "smoothing", "update"].contains(&module) {
             for twin in [Twin::Float, Twin::Fixed] {
                 let check = control::twin(module, twin).expect("listed").rates([44_100]);
@@ -189,12 +192,83 @@ fn play<S: Copy>(contour: &mut dyn Contour<S>, silence: S, b: &mut criterion::Be
     });
 }
 
+/// What costs a filter time beside its defaults.
+const COSTLY: [(&str, &str); 2] =
+    [("ladder-tanh", "oversampling=2x"), ("ladder-tanh", "oversampling=4x")];
+
+/// Filters at half a kilohertz and half the feedback of self-oscillation, and with a cutoff that
+/// moves every sample.
+fn filter_modules(c: &mut Criterion) {
+    let rate = Rate::new(44_100).expect("in range");
+    let plain = filters::ENTRIES.iter().map(|entry| (entry.name, ""));
+    for (module, setting) in plain.chain(COSTLY) {
+        let entry = filter::entry(module).expect("listed");
+        // What is timed must be right, within a third of a step of a 16-bit codec.
+        for twin in [Twin::Float, Twin::Fixed] {
+            let check = filter::twin(module, twin).expect("listed").rates([44_100]);
+            let mut same = setting.to_owned();
+            for parameter in entry.parameters {
+                same += match parameter.name {
+                    "cutoff" => " cutoff=500",
+                    "resonance" => " resonance=0.5",
+                    _ => "",
+                };
+            }
+            check.setting(&same).expect("in range").limit(Kind::Rounding, 1e-5).assert();
+        }
+        let settings = Settings::parse(module, setting).expect("in range");
+        let mut group = c.benchmark_group(format!("{module} {setting}").trim_end());
+        group.throughput(Throughput::Elements(BLOCK as u64));
+        for (name, octaves) in [("steady", 0.0), ("modulated", 1.0)] {
+            // A vibrato in steps of a sample, an octave to either side at most.
+            let tuning = |n: usize| {
+                let place = std::f64::consts::TAU * n as f64 / BLOCK as f64;
+                let cutoff = rate.increment(500.0 * (octaves * place.sin()).exp2());
+                let resonance = Resonance::new(0.5).expect("in range");
+                Tuning { cutoff: cutoff.expect("in range"), resonance }
+            };
+            let tunings: Vec<Tuning> = (0..BLOCK).map(tuning).collect();
+            settings.lend(|values| {
+                group.bench_function(BenchmarkId::new("float", name), |b| {
+                    (entry.float)(rate, values, &mut |filter| {
+                        pass(filter, &tunings, |noise| noise as f32, b);
+                    })
+                    .expect("in range");
+                });
+                group.bench_function(BenchmarkId::new("fixed", name), |b| {
+                    (entry.fixed)(rate, values, &mut |filter| {
+                        pass(filter, &tunings, I1F31::from_num, b);
+                    })
+                    .expect("in range");
+                });
+            });
+        }
+        group.finish();
+    }
+}
+
+/// A block of noise through a filter, again and again.
+fn pass<S: Copy>(
+    filter: &mut dyn Filter<S>,
+    tunings: &[Tuning],
+    sample: impl Fn(f64) -> S,
+    b: &mut criterion::Bencher<'_>,
+) {
+    let noise = |n: usize| (n * 97 % BLOCK) as f64 / BLOCK as f64 - 0.5;
+    let input: Vec<S> = (0..tunings.len()).map(|n| sample(0.5 * noise(n))).collect();
+    b.iter(|| {
+        for (input, tuning) in input.iter().zip(std::hint::black_box(tunings)) {
+            std::hint::black_box(filter.tick(*input, tuning));
+        }
+    });
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default()
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(200))
         .measurement_time(std::time::Duration::from_millis(500));
-    targets = modules, controls
+    targets = modules, controls, filter_modules
 }
 criterion_main!(benches);

@@ -26,6 +26,7 @@ mod noise;
 mod pitch_law;
 mod planted;
 mod planted_controls;
+mod planted_filters;
 mod ranges;
 mod sine;
 mod smoothing;

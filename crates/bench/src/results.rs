@@ -227,7 +227,7 @@ impl Kind {
             Self::StageTime => "end of a contour stage against the closed form, worst corner",
             Self::TimeConstant => "fitted time constant of a contour stage against its setting",
             Self::DecayLine => "deviation of a decay from a straight line in dB, over 100 dB",
-            Self::Step => "largest step between samples over the largest of the closed form",
+            Self::Step => "steps between samples re the largest of the closed form, 1 at best",
             Self::Onset => "spread of the onset when events wait for a block of 128 samples",
             Self::Arrival => "when a glide is within a cent for good, against the closed form",
             Self::Path => "largest deviation of a glide from its closed form",

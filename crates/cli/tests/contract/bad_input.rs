@@ -269,9 +269,9 @@ fn control_settings_are_refused_by_name_and_range() {
         (&["lfo", "--set", "phase=1"], "phase = 1"),
         (&["adsr", "--hold", "9"], "hold = 9 is out of range"),
         (&["adsr", "--tone", "1"], "tone = 1 is out of range"),
-        (&["taper", "--hold", "1"], "answers no keys"),
+        (&["taper", "--hold", "1"], "--hold is for contours, not for `taper`"),
         (&["taper", "--tone", "100"], "moves no pitch"),
-        (&["spline4", "--hold", "1"], "--hold is for control modules"),
+        (&["spline4", "--hold", "1"], "--hold is for contours, not for `spline4`"),
         (&["keys"], "`keys`"),
     ] {
         let args = [&["render"], args, &["-o", "a.wav"]].concat();
@@ -313,5 +313,58 @@ fn plans_with_control_modules_name_the_line_that_cannot_be_used() {
         write(&folder, "plan.toml", &plan(text));
         let said = refused(&folder, &["check", "plan.toml"]);
         assert!(said.contains(says), "{text}: {said}");
+    }
+}
+
+#[test]
+fn filters_are_asked_for_by_name_range_and_what_they_are_fed() {
+    let folder = folder();
+    for (args, says) in [
+        (&["ladder", "--hold", "1"][..], "--hold is for contours, not for `ladder`: leave it off"),
+        (&["spline4", "--strike"], "--strike is for filters, not for `spline4`"),
+        (&["adsr", "--strike"], "--strike is for filters, not for `adsr`"),
+        (&["ladder", "--strike", "--tone", "110"], "--strike and --tone"),
+        (&["ladder", "--tone", "1"], "tone = 1 is out of range: give 10 to 11025 Hz"),
+        (&["ladder", "--set", "cutof=9"], "no parameter `cutof`: choose from cutoff, resonance"),
+        (&["ladder", "--set", "cutoff"], "give NAME=VALUE, such as cutoff=500"),
+        (&["ladder", "--set", "cutoff=4"], "cutoff = 4 is out of range: give 5 to 86400 Hz"),
+        (&["ladder", "--set", "cutoff=NaN"], "cutoff = NaN"),
+        (&["ladder", "--set", "cutoff=30000"], "30000"),
+        (&["ladder", "--set", "resonance=2"], "resonance = 2 is out of range"),
+        (&["ladder", "--set", "resonance=-0.1"], "resonance = -0.1 is out of range"),
+        (&["ladder", "--set", "output=low5"], "choose from low24, low18"),
+        (&["ladder", "--set", "drive=2"], "no parameter `drive`"),
+        (&["ladder-tanh", "--set", "drive=9"], "drive = 9 is out of range: give 0.5 to 8"),
+        (&["ladder-tanh", "--set", "oversampling=3x"], "choose from 1x, 2x, 4x"),
+        (&["dc-blocker", "--set", "resonance=0.5"], "no parameter `resonance`"),
+        (&["ladder", "--twin", "exact"], "float, fixed"),
+        (&["lader"], "`lader`"),
+    ] {
+        let args = [&["render"], args, &["-o", "a.wav"]].concat();
+        let line = refused(&folder, &args);
+        assert!(line.contains(says), "{args:?}: {line}");
+        assert!(!folder.path().join("a.wav").exists(), "{args:?}");
+    }
+}
+
+#[test]
+fn plans_with_filters_name_what_cannot_be_used() {
+    let folder = folder();
+    for (text, line, says) in [
+        ("settings = [{ cutof = 200 }]\nlimits = { step = 1 }", 4, "cutof"),
+        ("settings = [{ cutoff = 1 }]\nlimits = { step = 1 }", 4, "cutoff"),
+        ("settings = [{ output = \"low5\" }]\nlimits = { step = 1 }", 4, "low24"),
+        ("shapes = [\"ramp\"]\nlimits = { step = 1 }", 4, "no shapes"),
+        ("limits = { pitch = 1 }", 0, "`pitch` is no reading of it"),
+        ("limits = { drive = 1 }", 0, "`drive` is no reading of it"),
+        ("limits = { cutoff = \"derived\" }", 0, "no derived limit"),
+        ("limits = { response = -1 }", 0, "can never be kept"),
+        ("rates = [8000]\nsettings = [{ cutoff = 5000 }]\nlimits = { step = 1 }", 0, "5000"),
+    ] {
+        let plan = format!("title = \"x\"\n[[check]]\nmodules = [\"ladder\"]\n{text}\n");
+        write(&folder, "plan.toml", &plan);
+        let said = refused(&folder, &["check", "plan.toml"]);
+        assert!(said.contains(says), "{text}: {said}");
+        assert!(line == 0 || said.contains(&format!("line {line}")), "{text}: {said}");
     }
 }

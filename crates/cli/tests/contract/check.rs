@@ -85,3 +85,51 @@ fn runs_only_what_matches() {
     assert!(line.contains("naive/float/ramp"), "{line}");
     refused(&folder, &["check", "panel.toml", "--only", "[a"]);
 }
+
+/// The low-pass of panel 5: quick, with readings that pass and are only noted.
+const PANEL_5: &str = r#"title = "Panel 5"
+[[check]]
+modules = ["ladder"]
+rates = [48000]
+settings = [{ cutoff = 1000, resonance = 0.5 }, { cutoff = 4000, output = "band24" }]
+limits = { response = "derived", rounding = "derived", settling = "noted" }
+"#;
+
+#[test]
+fn a_filter_keeps_its_limits_and_gives_the_same_json_with_one_or_two_threads() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_5);
+    for (jobs, file) in [("1", "one.json"), ("2", "two.json")] {
+        let args = ["check", "panel.toml", "--jobs", jobs, "--json", file];
+        let (status, text, stderr) = run(&folder, &args);
+        assert_eq!(status, 0, "{text}{stderr}");
+        assert!(text.contains("6 findings: 4 pass, 2 noted"), "{text}");
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+    }
+    let [one, two] =
+        ["one.json", "two.json"].map(|f| std::fs::read(folder.path().join(f)).expect("JSON"));
+    assert!(one == two);
+    let results: Value = serde_json::from_slice(&one).expect("JSON");
+    for finding in results["findings"].as_array().expect("findings") {
+        assert_eq!(finding["subject"], "ladder");
+        let cases = finding["cases"].as_array().expect("cases");
+        let settings: Vec<_> = cases.iter().filter_map(|case| case["setting"].as_str()).collect();
+        assert_eq!(settings, ["cutoff=1000 resonance=0.5", "cutoff=4000 output=band24"]);
+    }
+}
+
+#[test]
+fn a_filter_that_is_out_of_tune_ends_with_1_unless_that_is_known() {
+    let folder = folder();
+    let naive = "title = \"Panel 6\"\n[[check]]\nmodules = [\"ladder-naive\"]\n\
+                 twins = [\"float\"]\nrates = [48000]\nlimits = { tracking = 5 }\n";
+    write(&folder, "panel.toml", naive);
+    let (status, text, _) = run(&folder, &["check", "panel.toml"]);
+    assert_eq!(status, 1, "{text}");
+    assert!(text.contains("FAIL") && text.contains("ladder-naive/float"), "{text}");
+    write(&folder, "panel.toml", &naive.replace("limits", "expect-failure = \"flat\"\nlimits"));
+    let (status, text, _) = run(&folder, &["check", "panel.toml"]);
+    assert_eq!(status, 0, "{text}");
+}

@@ -212,3 +212,45 @@ fn every_control_module_renders_but_the_one_that_only_decides() {
         assert_eq!(status, if name == "keys" { 2 } else { 0 }, "{name}: {stderr}");
     }
 }
+
+/// Without damping a struck ladder rings at its cutoff for ever; with damping it dies.
+#[test]
+fn a_filter_that_is_struck_rings_at_its_cutoff() {
+    let folder = folder();
+    for twin in ["float", "fixed"] {
+        let struck = |resonance: &str| {
+            let tune = ["--set", "cutoff=1000", "--set", resonance, "--twin", twin];
+            let rest = ["--seconds", "1", "--strike", "-o", "a.wav"];
+            let args = [&["render", "ladder"][..], &tune, &rest].concat();
+            let (status, stdout, stderr) = run(&folder, &args);
+            assert_eq!((status, stdout.as_str()), (0, ""), "{stderr}");
+            assert!(stderr.contains("monitor turned down"), "{stderr}");
+            samples(&std::fs::read(folder.path().join("a.wav")).expect("written"))
+        };
+        let rings = struck("resonance=1");
+        let late = &rings[22_050..];
+        let rises = late.windows(2).filter(|pair| pair[0] < 0.0 && pair[1] >= 0.0).count();
+        assert!((499..=501).contains(&rises), "{twin}: {rises}");
+        // Poles at 1000 Hz times -0.16 and more: 60 dB in 7 ms, the 16 bits in 11.
+        let dies = struck("resonance=0.5");
+        assert!(dies[22_050..].iter().all(|sample| *sample == 0.0), "{twin}");
+    }
+}
+
+/// A low-pass below the second harmonic leaves a wave that rises through zero once per period.
+#[test]
+fn a_filter_is_heard_on_a_reed_of_the_tone_asked_for() {
+    let folder = folder();
+    let tone = |hz: &str| {
+        let tune = ["--set", "cutoff=100", "--tone", hz, "--rate", "48000"];
+        let args = [&["render", "ladder"][..], &tune, &["-o", "a.wav"]].concat();
+        let (status, _, stderr) = run(&folder, &args);
+        assert_eq!(status, 0, "{stderr}");
+        let heard = samples(&std::fs::read(folder.path().join("a.wav")).expect("written"));
+        heard[48_000..].windows(2).filter(|pair| pair[0] < 0.0 && pair[1] >= 0.0).count()
+    };
+    for (hz, periods) in [("220", 220), ("440", 440)] {
+        let rises = tone(hz);
+        assert!(rises.abs_diff(periods) <= 1, "{hz}: {rises}");
+    }
+}

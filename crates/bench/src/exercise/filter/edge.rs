@@ -24,8 +24,8 @@ const RINGING: f64 = 0.99;
 const STRIKE: f64 = 1.0 / 64.0;
 /// Periods that are read.
 const PERIODS: f64 = 60.0;
-/// How far to either side of the edge it is read, relative: first to find it, then to place it.
-const REACH: [f64; 2] = [4e-3, 1e-4];
+/// How far to either side of the edge it is read, relative: twice to find it, then to place it.
+const REACH: [f64; 3] = [4e-3, 4e-3, 1e-4];
 
 /// The edge of self-oscillation.
 #[derive(Clone, Copy)]

@@ -127,8 +127,15 @@ impl Scene<'_> {
         };
         let bound = self.expected.rounding(twin, &self.tuning, self.rate.hz(), 1.0)?;
         let most = exact.iter().fold(0.0_f64, |most, y| most.max(y.abs()));
+        // Samples at full scale, as they came and as they should.
+        let saturated = |samples: &[f64]| samples.iter().filter(|y| y.abs() >= full).count();
+        let note = format!(
+            "the exact output reaches {most:.3}; {} samples at full scale, {} expected",
+            saturated(&got),
+            saturated(&held)
+        );
         let taken = Difference::of(&got, &held)
-            .map(|apart| (apart.peak, 0.0, Some(format!("the exact output reaches {most:.3}"))))
+            .map(|apart| (apart.peak, 0.0, Some(note)))
             .map_err(unreadable);
         Ok((Some(bound), taken))
     }

@@ -6,13 +6,16 @@
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use fixed::types::{I1F31, I6F26};
 use plumbtone::expect::{NoiseLaw, Yardstick};
+use plumbtone::instrument::Stages;
 use plumbtone::subject::VoiceTwin;
 use plumbtone::voice::contours::{self, FixedContour};
 use plumbtone::voice::control::Made;
 use plumbtone::voice::oscillators::ENTRIES;
 use plumbtone::voice::{
-    Contour, Drive, Entry, Filter, Oscillator, Rate, Resonance, Setup, Shape, Tuning, filters,
+    Contour, Drive, Entry, Event, Filter, Oscillator, Rate, Resonance, Setup, Shape, Tuning,
+    filters,
 };
+use plumbtone::{InstrumentTwin, Preset, Score, StagedVoice};
 use plumbtone::{KeyEvent, Kind, Settings, Stimulus, Subject, Twin, control, filter};
 
 /// Samples per block, as on the panels' codec.
@@ -247,6 +250,42 @@ fn filter_modules(c: &mut Criterion) {
     }
 }
 
+/// Presets with the cheapest and the dearest ladder.
+const PANELS: [&str; 3] = ["spring-tide", "capstan", "bell-buoy"];
+
+/// The whole voice with a key held, per sample.
+fn instruments(c: &mut Criterion) {
+    let rate = Rate::new(44_100).expect("in range");
+    for name in PANELS {
+        let preset = Preset::named(name).expect("listed");
+        let entry = InstrumentTwin::named(&preset.instrument, Twin::Float).expect("listed").entry();
+        let mut group = c.benchmark_group(format!("{} {name}", entry.name));
+        group.throughput(Throughput::Elements(BLOCK as u64));
+        // What is timed must be right: both twins, stage by stage.
+        let score = Score::new(44_100, 4_410).down(0, 45);
+        for (twin, lend) in [(Twin::Float, entry.float), (Twin::Fixed, entry.fixed)] {
+            let whole = InstrumentTwin::named(entry.name, twin).expect("listed");
+            let staged = StagedVoice::render(&score, &preset.settings, Stages::all(twin), &[])
+                .expect("in range");
+            assert_eq!(whole.render(&score, &preset.settings).expect("in range"), staged.samples);
+            group.bench_function(twin.name(), |b| {
+                preset.settings.lend(|values| {
+                    lend(rate, values, &mut |instrument| {
+                        instrument.event(Event::Down { key: 45 });
+                        let mut block = [0; BLOCK];
+                        b.iter(|| {
+                            instrument.process(&mut block);
+                            std::hint::black_box(&block);
+                        });
+                    })
+                    .expect("in range");
+                });
+            });
+        }
+        group.finish();
+    }
+}
+
 /// A block of noise through a filter, again and again.
 fn pass<S: Copy>(
     filter: &mut dyn Filter<S>,
@@ -269,6 +308,6 @@ criterion_group! {
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(200))
         .measurement_time(std::time::Duration::from_millis(500));
-    targets = modules, controls, filter_modules
+    targets = modules, controls, filter_modules, instruments
 }
 criterion_main!(benches);

@@ -52,6 +52,16 @@ pub enum Error {
         /// What is wrong and how to mend it.
         message: String,
     },
+    /// A score or a preset that cannot be played.
+    #[error("{score}{}: {message}", line.map(|n| format!(", line {n}")).unwrap_or_default())]
+    Score {
+        /// Name of the score.
+        score: String,
+        /// Line number, from 1; none for files that have no lines.
+        line: Option<usize>,
+        /// What is wrong and how to mend it.
+        message: String,
+    },
     /// A recording that cannot be read.
     #[error("{}: {message}", path.display())]
     Recording {

@@ -2,7 +2,7 @@
 //!
 //! Start at [`check`]: put your own oscillator on the bench in a `#[test]`, ask for pitch and
 //! aliasing, and read the worst case when it fails. [`control`] does the same for contours,
-//! glide, low-frequency oscillators and control laws, [`filter`] for filters. [`plan`] asks from a TOML file, [`run`] runs
+//! glide, low-frequency oscillators and control laws, [`filter`] for filters. An [`instrument`] is a whole voice that plays a score. [`plan`] asks from a TOML file, [`run`] runs
 //! whatever was asked.
 //!
 //! Data flows one way: a [`subject`] sounds, or answers a [`script`], the codes of a [`law`] or the sound
@@ -20,6 +20,7 @@ pub mod expect;
 pub mod files;
 pub mod filter;
 pub mod grade;
+pub mod instrument;
 pub mod law;
 pub mod plan;
 pub mod results;
@@ -35,6 +36,7 @@ pub mod worker;
 pub use check::Check;
 pub use error::Error;
 pub use filter::{FilterSubject, Passage};
+pub use instrument::{InstrumentTwin, Preset, Score, Stage, StagedVoice};
 pub use plumbtone_voice::KeyEvent;
 pub use results::{Kind, Results, Verdict};
 pub use script::{Control, Controller, Script, per_sample};

@@ -371,12 +371,11 @@ impl Plan {
             let found: Vec<_> = all.filter(|about| pattern.matches(about.name)).collect();
             if found.is_empty() {
                 // The full list helps more than "no match".
-                return Err(self.at(
-                    name,
-                    crate::settings::about(name.get_ref())
-                        .err()
-                        .map_or_else(String::new, |error| error.to_string()),
-                ));
+                let message = match crate::settings::about(name.get_ref()) {
+                    Ok(about) => format!("`{}` has no readings that a plan asks for", about.name),
+                    Err(error) => error.to_string(),
+                };
+                return Err(self.at(name, message));
             }
             for about in found {
                 if !modules.iter().any(|have| have.name == about.name) {

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use plumbtone_voice::parameter::{Parameter, Values};
-use plumbtone_voice::registry::{About, modules};
+use plumbtone_voice::registry::{About, all};
 
 use crate::error::Error;
 
@@ -102,10 +102,10 @@ impl fmt::Display for Settings {
 /// # Errors
 /// [`Error::Unknown`] with the names there are.
 pub fn about(module: &str) -> Result<About, Error> {
-    modules().find(|about| about.name == module).ok_or_else(|| Error::Unknown {
+    all().find(|about| about.name == module).ok_or_else(|| Error::Unknown {
         kind: "module",
         name: module.to_owned(),
-        choices: modules().map(|about| about.name).collect::<Vec<_>>().join(", "),
+        choices: all().map(|about| about.name).collect::<Vec<_>>().join(", "),
     })
 }
 

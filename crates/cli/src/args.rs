@@ -113,7 +113,15 @@ to a sine: a contour fades it, a glide or a pitch law moves it.
 A filter is heard on a ramp of 110 Hz or of --tone, on a recording with --input, or with
 --strike by itself: how it rings, and from resonance 1 on how it sounds on its own.
   plumbtone render ladder --set cutoff=600 --set resonance=0.8 --tone 55 -o reed.wav
-  plumbtone render ladder-tanh --set cutoff=440 --set resonance=1.1 --strike -o bell.wav")]
+  plumbtone render ladder-tanh --set cutoff=440 --set resonance=1.1 --strike -o bell.wav
+
+An instrument plays a score: a standard MIDI file, or text with a time in seconds, an
+event and its value in every line. Without one, A3 is held.
+  0     down 57      # also: up KEY, bend, level or cutoff 0 to 16383
+  1.5   up 57
+  plumbtone render tideorgan --preset foghorn -o foghorn.wav
+  plumbtone render tideorgan --preset ebb --set glide=0.3 --twin fixed \\
+      --score ebb.mid -o ebb.wav")]
 pub struct Render {
     /// Module, as `plumbtone list` names it.
     pub module: String,
@@ -126,10 +134,10 @@ pub struct Render {
     /// Sample rate, 8000 to 192000 Hz.
     #[arg(long, value_name = "HZ", default_value_t = 44_100)]
     pub rate: u32,
-    /// Length, 0.01 to 600 s.
-    #[arg(long, value_name = "S", default_value_t = 2.0, allow_negative_numbers = true)]
-    pub seconds: f64,
-    /// Contours: how long the key is held, s; half the length when not given.
+    /// Length, 0.01 to 600 s; when not given that of the score, or 2 s.
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    pub seconds: Option<f64>,
+    /// Contours, instruments: how long the key is held, s; half the length when not given.
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     pub hold: Option<f64>,
     /// Control modules: hear it on a sine of this frequency; filters: on a ramp.
@@ -141,6 +149,15 @@ pub struct Render {
     /// Filters: filter this recording, at its own rate and length.
     #[arg(long, value_name = "IN.wav")]
     pub input: Option<PathBuf>,
+    /// Instruments: the settings of one of the twelve panels, for --set to change.
+    #[arg(long, value_name = "NAME")]
+    pub preset: Option<String>,
+    /// Instruments: what is played, as text or a standard MIDI file.
+    #[arg(long, value_name = "FILE", conflicts_with = "hold")]
+    pub score: Option<PathBuf>,
+    /// Instruments: events wait for blocks of so many samples, as in firmware.
+    #[arg(long, value_name = "SAMPLES", value_parser = clap::value_parser!(u16).range(1..=4096))]
+    pub block: Option<u16>,
     /// Sample format: 16 or 24-bit integer, 32-bit float.
     #[arg(long, default_value = "16", value_parser = bits)]
     pub bits: Format,

@@ -1,9 +1,10 @@
 //! `plumbtone list`.
 
 use plumbtone::Kind;
+use plumbtone::instrument::presets;
 use plumbtone::settings::shown_range;
 use plumbtone::voice::oscillators::ENTRIES;
-use plumbtone::voice::registry::{About, Family, modules};
+use plumbtone::voice::registry::{About, Family, all, modules};
 use plumbtone::voice::{Entry, Parameter};
 use serde_json::{Value, json};
 
@@ -20,15 +21,15 @@ const UNIT: usize = 10;
 
 pub fn run(args: &args::List) -> Outcome {
     let text = if args.json {
-        serde_json::to_string_pretty(&object()).map_err(Fault::new)? + "\n"
+        serde_json::to_string_pretty(&object()?).map_err(Fault::new)? + "\n"
     } else {
-        table()
+        table()?
     };
     output::print(&text)?;
     Ok(true)
 }
 
-fn table() -> String {
+fn table() -> Result<String, Fault> {
     let mut text = String::from("MODULES, each as a float and a fixed twin\n");
     for entry in ENTRIES {
         text += &format!("\n{:INDENT$}{}\n", entry.name, entry.summary);
@@ -73,13 +74,22 @@ fn table() -> String {
     text += "\nResonance 1 is the edge of self-oscillation; beyond it a filter sounds by\n\
              itself, as loud as its format lets it: begin with the monitor turned down. The\n\
              unit-delay forms oscillate elsewhere: their readings say where.\n\
-             \nREADINGS\n\n";
+             \nINSTRUMENTS and their levels, each as a float and a fixed twin\n";
+    for about in all().filter(|about| matches!(about.family, Family::Level | Family::Instrument)) {
+        text += &described(about);
+    }
+    text += "\nPRESETS, the twelve panels of the tide organ\n\n";
+    for preset in presets()? {
+        text += &format!("{:<INDENT$}{:>2}  ", preset.name, preset.panel);
+        text += &wrapped(&preset.about, INDENT + 4);
+    }
+    text += "\nREADINGS\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());
         text += &format!("{name:READING$}{unit:<UNIT$}");
         text += &wrapped(kind.describe(), READING + UNIT);
     }
-    text
+    Ok(text)
 }
 
 /// A module with its parameters.
@@ -95,8 +105,10 @@ fn described(about: About) -> String {
             true => format!("{}-N", parameter.name),
             false => parameter.name.to_owned(),
         };
+        // Names longer than their column push their range along.
         let start = format!("{:INDENT$}{name:<13} ", "");
-        text += &(start + &wrapped(&shown_range(parameter), INDENT + 14));
+        let indent = start.len();
+        text += &(start + &wrapped(&shown_range(parameter), indent));
     }
     text
 }
@@ -138,7 +150,7 @@ fn parameters(all: &[Parameter]) -> Vec<Value> {
     all.iter().map(object).collect()
 }
 
-fn object() -> Value {
+fn object() -> Result<Value, Fault> {
     let mut listed: Vec<Value> = ENTRIES
         .iter()
         .map(|entry| {
@@ -154,7 +166,7 @@ fn object() -> Value {
             })
         })
         .collect();
-    listed.extend(modules().filter(|about| about.family != Family::Oscillator).map(|about| {
+    listed.extend(all().filter(|about| about.family != Family::Oscillator).map(|about| {
         json!({
             "name": about.name,
             "summary": about.summary,
@@ -174,5 +186,22 @@ fn object() -> Value {
             })
         })
         .collect();
-    json!({ "schema": "plumbtone.list/1", "modules": listed, "readings": readings })
+    let presets: Vec<Value> = presets()?
+        .iter()
+        .map(|preset| {
+            json!({
+                "name": preset.name,
+                "panel": preset.panel,
+                "instrument": preset.instrument,
+                "summary": preset.about,
+                "settings": preset.settings.to_string(),
+            })
+        })
+        .collect();
+    Ok(json!({
+        "schema": "plumbtone.list/1",
+        "modules": listed,
+        "presets": presets,
+        "readings": readings,
+    }))
 }

@@ -10,6 +10,7 @@ mod fault;
 mod grade;
 mod list;
 mod output;
+mod play;
 mod render;
 mod settings;
 mod stimulus;

@@ -14,7 +14,7 @@ use plumbtone::{FilterSubject, Passage, Stimulus, Subject, Twin, law, wav};
 
 use crate::fault::Fault;
 use crate::settings::Settings;
-use crate::{Outcome, args, output};
+use crate::{Outcome, args, output, play};
 
 /// Shortest and longest render, s.
 const SECONDS: std::ops::RangeInclusive<f64> = 0.01..=600.0;
@@ -25,12 +25,17 @@ pub fn run(args: &args::Render) -> Outcome {
     let input = args.input.as_deref().map(wav::read).transpose()?;
     let rate = input.as_ref().map_or(args.rate, |recording| recording.rate_hz);
     let rate = Rate::new(rate).map_err(Fault::new)?;
-    inside("seconds", args.seconds, *SECONDS.start(), *SECONDS.end(), "s")?;
+    inside("seconds", seconds(args), *SECONDS.start(), *SECONDS.end(), "s")?;
     refuse_other_flags(args, about)?;
     let samples = match about.family {
         Family::Oscillator => sound(args, rate)?,
         Family::Contour | Family::Control => control(args, about, rate)?,
         Family::Filter => filtered(args, about, rate, input)?,
+        Family::Instrument => play::run(args, about, rate)?,
+        Family::Level => {
+            let name = about.name;
+            return Err(Fault::new(format!("`{name}` is heard in `tideorgan`: render that")));
+        }
     };
     output::sound(&args.output, &samples, rate.hz(), args.bits)?;
     Ok(true)
@@ -40,11 +45,15 @@ pub fn run(args: &args::Render) -> Outcome {
 fn refuse_other_flags(args: &args::Render, about: About) -> Result<(), Fault> {
     let (sounds, filters) = (about.family == Family::Oscillator, about.family == Family::Filter);
     let contour = about.family == Family::Contour;
+    let instrument = about.family == Family::Instrument;
     for (flag, given, welcome, whose) in [
-        ("--hold", args.hold.is_some(), contour, "contours"),
-        ("--tone", args.tone.is_some(), !sounds, "control modules and filters"),
+        ("--hold", args.hold.is_some(), contour || instrument, "contours and instruments"),
+        ("--tone", args.tone.is_some(), !(sounds || instrument), "control modules and filters"),
         ("--strike", args.strike, filters, "filters"),
         ("--input", args.input.is_some(), filters, "filters"),
+        ("--preset", args.preset.is_some(), instrument, "instruments"),
+        ("--score", args.score.is_some(), instrument, "instruments"),
+        ("--block", args.block.is_some(), instrument, "instruments"),
     ] {
         if given && !welcome {
             let name = about.name;
@@ -56,22 +65,27 @@ fn refuse_other_flags(args: &args::Render, about: About) -> Result<(), Fault> {
     Ok(())
 }
 
-fn inside(name: &str, value: f64, min: f64, max: f64, unit: &str) -> Result<(), Fault> {
+pub fn inside(name: &str, value: f64, min: f64, max: f64, unit: &str) -> Result<(), Fault> {
     if (min..=max).contains(&value) {
         return Ok(());
     }
     Err(Fault::new(format!("{name} = {value} is out of range: give {min} to {max} {unit}")))
 }
 
-fn twin(args: &args::Render) -> Twin {
+pub fn twin(args: &args::Render) -> Twin {
     match args.twin {
         args::Twin::Float => Twin::Float,
         args::Twin::Fixed => Twin::Fixed,
     }
 }
 
-fn count(args: &args::Render, rate: Rate) -> usize {
-    (args.seconds * f64::from(rate.hz())).round() as usize
+/// Length in seconds.
+pub fn seconds(args: &args::Render) -> f64 {
+    args.seconds.unwrap_or(2.0)
+}
+
+pub fn count(args: &args::Render, rate: Rate) -> usize {
+    (seconds(args) * f64::from(rate.hz())).round() as usize
 }
 
 /// A steady note.
@@ -93,8 +107,15 @@ fn sound(args: &args::Render, rate: Rate) -> Result<Vec<f64>, Fault> {
 
 /// What was set, by name.
 fn named(args: &args::Render, about: About) -> Result<Named, Fault> {
-    let example = if about.family == Family::Filter { "cutoff=500" } else { "attack=0.01" };
-    let mut settings = Named::new();
+    named_over(Named::new(), args, about)
+}
+
+/// What was set, on top of what holds already.
+pub fn named_over(mut settings: Named, args: &args::Render, about: About) -> Result<Named, Fault> {
+    let example = match about.family {
+        Family::Filter | Family::Instrument => "cutoff=500",
+        _ => "attack=0.01",
+    };
     for text in &args.set {
         let (name, value) = text.split_once('=').ok_or_else(|| {
             Fault::new(format!("--set {text}: give NAME=VALUE, such as {example}"))
@@ -150,11 +171,11 @@ fn control(args: &args::Render, about: About, rate: Rate) -> Result<Vec<f64>, Fa
     if let Some(tone) = args.tone {
         inside("tone", tone, 10.0, rate_hz / 4.0, "Hz")?;
     }
-    let hold = args.hold.unwrap_or(args.seconds / 2.0);
+    let hold = args.hold.unwrap_or(seconds(args) / 2.0);
     if about.family != Family::Contour {
         return swept(args, about, &settings, rate);
     }
-    inside("hold", hold, 0.0, args.seconds, "s, no longer than --seconds")?;
+    inside("hold", hold, 0.0, seconds(args), "s, no longer than --seconds")?;
     let held = (hold * rate_hz).round() as usize;
     let script = demonstration(about.name, settings, rate.hz(), count(args, rate), held);
     let mut trace = vec![0.0; script.length];

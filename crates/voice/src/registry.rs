@@ -136,6 +136,10 @@ pub enum Family {
     Control,
     /// Turns sound into sound.
     Filter,
+    /// Sets levels between the other modules and the converter.
+    Level,
+    /// Turns key and control events into 16-bit samples: a whole voice.
+    Instrument,
 }
 
 /// What every module has, whatever its family: for lists, and for those who look one up.
@@ -153,7 +157,7 @@ pub struct About {
     pub parameters: &'static [Parameter],
 }
 
-/// Every module of every family, in the order in which reports show them.
+/// Every module that plans measure by itself, in the order in which reports show them.
 pub fn modules() -> impl Iterator<Item = About> {
     macro_rules! about {
         ($folder:ident, $family:ident) => {
@@ -170,6 +174,18 @@ pub fn modules() -> impl Iterator<Item = About> {
         .chain(about!(contours, Contour))
         .chain(about!(control, Control))
         .chain(about!(filters, Filter))
+}
+
+/// Every module of every family: those of [`modules`], levels, and instruments made of them.
+pub fn all() -> impl Iterator<Item = About> {
+    let instruments = crate::instruments::ENTRIES.iter().map(|entry| About {
+        family: Family::Instrument,
+        name: entry.name,
+        file: entry.file,
+        summary: entry.summary,
+        parameters: entry.parameters,
+    });
+    modules().chain(crate::level::ENTRIES.iter().copied()).chain(instruments)
 }
 
 /// One module, as the benches, `list` and the reports see it.

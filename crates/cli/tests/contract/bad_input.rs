@@ -269,9 +269,9 @@ fn control_settings_are_refused_by_name_and_range() {
         (&["lfo", "--set", "phase=1"], "phase = 1"),
         (&["adsr", "--hold", "9"], "hold = 9 is out of range"),
         (&["adsr", "--tone", "1"], "tone = 1 is out of range"),
-        (&["taper", "--hold", "1"], "--hold is for contours, not for `taper`"),
+        (&["taper", "--hold", "1"], "--hold is for contours and instruments, not for `taper`"),
         (&["taper", "--tone", "100"], "moves no pitch"),
-        (&["spline4", "--hold", "1"], "--hold is for contours, not for `spline4`"),
+        (&["spline4", "--hold", "1"], "--hold is for contours and instruments, not for `spline4`"),
         (&["keys"], "`keys`"),
     ] {
         let args = [&["render"], args, &["-o", "a.wav"]].concat();
@@ -320,7 +320,7 @@ fn plans_with_control_modules_name_the_line_that_cannot_be_used() {
 fn filters_are_asked_for_by_name_range_and_what_they_are_fed() {
     let folder = folder();
     for (args, says) in [
-        (&["ladder", "--hold", "1"][..], "--hold is for contours, not for `ladder`: leave it off"),
+        (&["ladder", "--hold", "1"][..], "--hold is for contours and instruments, not for `ladder`: leave it off"),
         (&["spline4", "--strike"], "--strike is for filters, not for `spline4`"),
         (&["adsr", "--strike"], "--strike is for filters, not for `adsr`"),
         (&["ladder", "--strike", "--tone", "110"], "--strike and --tone"),

@@ -10,7 +10,7 @@ fn fits_eighty_columns_and_names_every_module_and_reading() {
         assert!(line.chars().count() <= 80, "{line}");
     }
     let unbroken = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    for about in plumbtone::voice::registry::modules() {
+    for about in plumbtone::voice::registry::all() {
         let line = |end: &str| text.contains(&format!("\n{}{end}", about.name));
         assert!(line(" ") || line("\n"), "{}", about.name);
         assert!(unbroken.contains(about.summary), "{}", about.name);
@@ -18,6 +18,9 @@ fn fits_eighty_columns_and_names_every_module_and_reading() {
     // Where volts are shown, so is what keeps them from a pin.
     assert!(unbroken.contains("divider and a clamp"), "{unbroken}");
     assert!(text.contains("present, zero, legato"));
+    for preset in plumbtone::instrument::presets().expect("built in") {
+        assert!(text.contains(&format!("\n{} ", preset.name)), "{}", preset.name);
+    }
     for kind in plumbtone::Kind::ALL {
         assert!(text.contains(&format!("\n{} ", kind.name())), "{kind}");
     }
@@ -31,7 +34,7 @@ fn prints_one_object_with_a_schema() {
     let list: Value = serde_json::from_str(&text).expect("JSON");
     assert_eq!(list["schema"], "plumbtone.list/1");
     let modules = list["modules"].as_array().expect("modules");
-    assert_eq!(modules.len(), plumbtone::voice::registry::modules().count());
+    assert_eq!(modules.len(), plumbtone::voice::registry::all().count());
     let restart = modules.iter().find(|module| module["name"] == "adsr").expect("adsr");
     assert_eq!(restart["parameters"][5]["choices"][2], "legato");
     for (module, entry) in modules.iter().zip(plumbtone::voice::oscillators::ENTRIES) {
@@ -46,6 +49,9 @@ fn prints_one_object_with_a_schema() {
     let width = &modules[0]["parameters"][1];
     assert_eq!(width["name"], "width");
     assert_eq!((width["min"].as_f64(), width["max"].as_f64()), (Some(0.01), Some(0.99)));
+    let presets = list["presets"].as_array().expect("presets");
+    assert_eq!(presets.len(), 12);
+    assert!(presets.iter().all(|preset| preset["instrument"] == "tideorgan"));
     let readings = list["readings"].as_array().expect("readings");
     assert_eq!(readings[0]["name"], "pitch");
     assert_eq!(readings[0]["unit"], "cents");

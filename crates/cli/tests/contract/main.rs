@@ -4,6 +4,7 @@ mod bad_input;
 mod check;
 mod grade;
 mod list;
+mod play;
 mod render;
 mod report;
 

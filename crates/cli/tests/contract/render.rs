@@ -4,7 +4,7 @@ use crate::{folder, run};
 
 /// Chunks of a RIFF file by name (Multimedia Programming Interface and Data Specifications 1.0,
 /// 1991), without the reader that the bench uses.
-fn chunk<'a>(file: &'a [u8], name: &[u8; 4]) -> &'a [u8] {
+pub fn chunk<'a>(file: &'a [u8], name: &[u8; 4]) -> &'a [u8] {
     assert_eq!((&file[..4], &file[8..12]), (&b"RIFF"[..], &b"WAVE"[..]));
     assert_eq!(u32_at(file, 4) as usize + 8, file.len(), "RIFF size");
     let mut at = 12;
@@ -163,7 +163,7 @@ fn a_seed_changes_the_noise() {
 }
 
 /// Samples of a 16-bit mono file, full scale = 1.0.
-fn samples(file: &[u8]) -> Vec<f64> {
+pub fn samples(file: &[u8]) -> Vec<f64> {
     let data = chunk(file, b"data");
     data.chunks(2)
         .map(|pair| f64::from(i16::from_le_bytes([pair[0], pair[1]])) / 32_768.0)

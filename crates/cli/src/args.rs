@@ -105,18 +105,19 @@ Examples, the low reed of panel 3 and the reedy top of panel 12:
   plumbtone render wavetable --twin fixed --set shape=pulse --set width=0.25 \\
       --set hz=1760 --rate 48000 --seconds 4 --bits 24 -o top.wav
 
-A control module writes its signal as it is, down to 0 Hz, or with --tone what it does
-to a sine: a contour fades it, a glide or a pitch law moves it.
+A control module writes its signal as it is, down to 0 Hz, or with --tone what
+it does to a sine: a contour fades it, a glide or a pitch law moves it.
   plumbtone render adsr --set attack=0.3 --hold 1 -o swell.wav
   plumbtone render glide --set time=0.5 --tone 220 -o slide.wav
 
-A filter is heard on a ramp of 110 Hz or of --tone, on a recording with --input, or with
---strike by itself: how it rings, and from resonance 1 on how it sounds on its own.
-  plumbtone render ladder --set cutoff=600 --set resonance=0.8 --tone 55 -o reed.wav
-  plumbtone render ladder-tanh --set cutoff=440 --set resonance=1.1 --strike -o bell.wav
+A filter is heard on a ramp of 110 Hz or of --tone, on a recording with
+--input, or with --strike by itself: how it rings, and from resonance 1 on how
+it sounds on its own.
+  plumbtone render ladder --set cutoff=600 --set resonance=0.8 -o reed.wav
+  plumbtone render ladder-tanh --set resonance=1.1 --strike -o bell.wav
 
-An instrument plays a score: a standard MIDI file, or text with a time in seconds, an
-event and its value in every line. Without one, A3 is held.
+An instrument plays a score: a standard MIDI file, or text with a time in
+seconds, an event and its value in every line. Without one, A3 is held.
   0     down 57      # also: up KEY, bend, level or cutoff 0 to 16383
   1.5   up 57
   plumbtone render tideorgan --preset foghorn -o foghorn.wav

@@ -247,7 +247,7 @@ fn fixed_twins_hiss_as_predicted() {
             // Noise that rings for tau samples tells its power within sqrt(tau/N).
             let slow = tuning.cutoff.cycles_per_sample() < 0.005
                 && coefficients(expected, &tuning).feedback > 0.6;
-            let found = hiss(module, settings, expected, tuning, 1 << if slow { 20 } else { 18 });
+            let found = hiss(module, settings, expected, tuning, 1 << if slow { 19 } else { 18 });
             let noise = expected.noise(Twin::Fixed, &tuning, RATE, found.input_rms).unwrap();
             let Some(noise) = noise else {
                 // 2R next to 1/10 or 39/50, see the next test.

@@ -320,7 +320,10 @@ fn plans_with_control_modules_name_the_line_that_cannot_be_used() {
 fn filters_are_asked_for_by_name_range_and_what_they_are_fed() {
     let folder = folder();
     for (args, says) in [
-        (&["ladder", "--hold", "1"][..], "--hold is for contours and instruments, not for `ladder`: leave it off"),
+        (
+            &["ladder", "--hold", "1"][..],
+            "--hold is for contours and instruments, not for `ladder`: leave it off",
+        ),
         (&["spline4", "--strike"], "--strike is for filters, not for `spline4`"),
         (&["adsr", "--strike"], "--strike is for filters, not for `adsr`"),
         (&["ladder", "--strike", "--tone", "110"], "--strike and --tone"),

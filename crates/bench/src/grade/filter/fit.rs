@@ -181,10 +181,23 @@ pub fn fit(transfer: &Transfer, rate_hz: f64) -> Result<(Fit, Option<Fit>), Erro
     let other = fits.iter().find(|fit| {
         fit.form.output == best.form.output && fit.form.prewarped != best.form.prewarped
     });
-    // Nine: three standard deviations, of what the better one leaves.
+    // Both on the same bands: what lies at the lower end of either is there by chance. Sixteen: four
+    // standard deviations, of what the better one leaves; the bands' own variances are estimates.
     let told = |other: &&Fit| {
-        let points = 2.0 * best.used.len() as f64;
-        points * (other.excess / best.excess.max(1e-300) - 1.0) > 9.0
+        let both = |own: &Fit, their: &Fit| {
+            // The middle of a band moves a little with the reference.
+            let has = |band: &&Band| {
+                let near = |their: &Band| (their.hz / band.hz - 1.0).abs() < 0.25 * WIDTH;
+                their.used.iter().any(near)
+            };
+            let common = own.used.iter().filter(has);
+            common.fold((0.0, 0.0), |(sum, count), band| {
+                let left = (band.ratio - 1.0).norm_sqr() / (0.5 * band.variance);
+                (sum + left, count + 2.0)
+            })
+        };
+        let ((least, count), (more, _)) = (both(best, other), both(other, best));
+        count * (more / least.max(1e-300) - 1.0) > 16.0
     };
     Ok(match other.filter(|other| !told(other)) {
         Some(other) if other.form.prewarped => (other.clone(), Some(best.clone())),

@@ -70,6 +70,7 @@ Examples:
   plumbtone check
   plumbtone check panel-3.toml
   plumbtone check --only spline4
+  plumbtone check --against last-week/results.json
   plumbtone check --only '*/fixed/pulse' --junit panels.xml")]
 pub struct Check {
     /// Plan in TOML.
@@ -84,7 +85,7 @@ pub struct Check {
     pub junit: Option<PathBuf>,
 }
 
-/// Which part of a plan runs, on how many threads.
+/// Which part of a plan runs, on how many threads, and what it is compared with.
 #[derive(Arguments)]
 pub struct Scope {
     /// Run only what matches: a module, or module/twin/shape; * and ? as in file names.
@@ -93,6 +94,9 @@ pub struct Scope {
     /// Threads; all cores when not given. The results are the same.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
+    /// Compare with the results.json of an earlier run; ends with 1 when anything got worse.
+    #[arg(long, value_name = "RESULTS.json")]
+    pub against: Option<PathBuf>,
 }
 
 /// Write what one module does to a WAV file that peaks at -12 dBFS.
@@ -184,7 +188,8 @@ The page opens from disk: no server, no network. An earlier report of that name 
 
 Examples:
   plumbtone report -o tide-organ
-  plumbtone report panel-3.toml -o panel-3")]
+  plumbtone report panel-3.toml -o panel-3
+  plumbtone report -o today --against last-week/results.json")]
 pub struct Report {
     /// Plan in TOML; the built-in tide-organ plan when not given.
     pub plan: Option<PathBuf>,

@@ -10,6 +10,7 @@ use plumbtone::plan::Plan;
 use plumbtone::run::{self, Run, Timing};
 use plumbtone::worker::Job;
 use plumbtone::{Check, Results, SettingsCheck};
+use plumbtone_report::Comparison;
 
 use crate::fault::Fault;
 use crate::{Outcome, args, output};
@@ -28,31 +29,64 @@ pub fn check(args: &args::Check) -> Outcome {
     for file in args.json.iter().chain(&args.junit) {
         output::writable(file)?;
     }
+    let earlier = earlier(&args.scope)?;
     let (results, timing) = carry_out(run)?;
+    let comparison = earlier.map(|(name, old)| plumbtone_report::compare(&name, &old, &results));
     if let Some(file) = &args.json {
-        plumbtone::files::write_whole(file, plumbtone_report::json(&results)?.as_bytes())?;
+        let text = plumbtone_report::json(&results, comparison.as_ref())?;
+        plumbtone::files::write_whole(file, text.as_bytes())?;
     }
     if let Some(file) = &args.junit {
         plumbtone::files::write_whole(file, plumbtone_report::junit(&results)?.as_bytes())?;
     }
-    output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
+    print(&results, comparison.as_ref())?;
     output::note(&where_time_went(&timing));
-    Ok(results.all_good())
+    Ok(good(&results, comparison.as_ref()))
 }
 
 pub fn report(args: &args::Report) -> Outcome {
     let run = planned(args.plan.as_deref(), &args.scope)?;
     plumbtone_report::prepare(&args.output)?;
+    let earlier = earlier(&args.scope)?;
     let (results, timing) = carry_out(run)?;
-    plumbtone_report::write(&args.output, &results)?;
-    output::print(&plumbtone_report::table(&results, WIDTH, colour()))?;
+    let comparison = earlier.map(|(name, old)| plumbtone_report::compare(&name, &old, &results));
+    plumbtone_report::write(&args.output, &results, comparison.as_ref())?;
+    print(&results, comparison.as_ref())?;
     output::note(&where_time_went(&timing));
     output::note(&format!(
         "open {}\n{}",
         args.output.join("index.html").display(),
         plumbtone::wav::CAUTION
     ));
-    Ok(results.all_good())
+    Ok(good(&results, comparison.as_ref()))
+}
+
+/// Earlier results and what the user calls them; read before a long run starts. What `--only`
+/// leaves out is left out of both.
+fn earlier(scope: &args::Scope) -> Result<Option<(String, Results)>, Fault> {
+    let Some(file) = &scope.against else { return Ok(None) };
+    let mut results = plumbtone_report::read_results(file)?;
+    if let Some(only) = &scope.only {
+        let wanted = wanted(only)?;
+        results.findings.retain(|finding| {
+            let twin = finding.twin.map_or("", plumbtone::Twin::name);
+            let parts = [finding.subject.as_str(), twin, &finding.shape];
+            wanted(&parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("/"))
+        });
+    }
+    Ok(Some((file.display().to_string(), results)))
+}
+
+fn print(results: &Results, comparison: Option<&Comparison>) -> Result<(), Fault> {
+    let mut text = plumbtone_report::table(results, WIDTH, colour());
+    if let Some(comparison) = comparison {
+        text = text + "\n" + &plumbtone_report::differences(comparison, WIDTH);
+    }
+    output::print(&text)
+}
+
+fn good(results: &Results, comparison: Option<&Comparison>) -> bool {
+    results.all_good() && !comparison.is_some_and(Comparison::regressed)
 }
 
 fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fault> {
@@ -63,14 +97,9 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
     let (mut checks, mut settings_checks) =
         (plan.checks().to_vec(), plan.settings_checks().to_vec());
     if let Some(only) = &scope.only {
-        let pattern =
-            Pattern::new(only).map_err(|error| Fault::new(format!("--only {only}: {error}")))?;
+        let wanted = wanted(only)?;
         let names: Vec<String> =
             checks.iter().map(name).chain(settings_checks.iter().map(settings_name)).collect();
-        let wanted = |name: &str| {
-            let module = name.split('/').next().unwrap_or_default();
-            pattern.matches(name) || pattern.matches(module)
-        };
         checks.retain(|check| wanted(&name(check)));
         settings_checks.retain(|check| wanted(&settings_name(check)));
         let none = checks.is_empty() && settings_checks.is_empty();
@@ -84,6 +113,16 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
     let mut run = Run { settings_checks, ..Run::new(plan.title(), checks) };
     run.jobs = scope.jobs.map_or(0, usize::from);
     Ok(run)
+}
+
+/// Whether `--only` takes what has this name, "spline4/fixed/ramp".
+fn wanted(only: &str) -> Result<impl Fn(&str) -> bool, Fault> {
+    let pattern =
+        Pattern::new(only).map_err(|error| Fault::new(format!("--only {only}: {error}")))?;
+    Ok(move |name: &str| {
+        let module = name.split('/').next().unwrap_or_default();
+        pattern.matches(name) || pattern.matches(module)
+    })
 }
 
 /// "spline4/fixed/ramp"; noise has no shape.

@@ -69,6 +69,21 @@ impl Axis {
     }
 }
 
+/// What one side of a plot area stands for, so that a place in it can be read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ruler {
+    /// Quantity.
+    pub label: String,
+    /// Unit; may be empty.
+    pub unit: String,
+    /// Scale between the two ends.
+    pub scale: Scale,
+    /// Value at the left or lower end, in the unit.
+    pub low: f64,
+    /// Value at the right or upper end, in the unit.
+    pub high: f64,
+}
+
 /// A tick; minor ticks have no text.
 pub(crate) struct Tick {
     /// Position, 0 at the low and 1 at the high end.
@@ -144,12 +159,23 @@ impl Span {
 
     /// The range in words.
     pub fn words(&self) -> String {
-        let text = |c: f64| match self.scale {
-            Scale::Linear => format!("{c}"),
-            Scale::Log10 => format!("{}", 10f64.powf(c)),
-            Scale::Keys => format!("key {c}"),
-        };
-        format!("{} to {}", text(self.low), text(self.high))
+        let key = if self.scale == Scale::Keys { "key " } else { "" };
+        let (low, high) = self.ends();
+        format!("{key}{low} to {key}{high}")
+    }
+
+    /// The values at both ends.
+    fn ends(&self) -> (f64, f64) {
+        match self.scale {
+            Scale::Log10 => (10f64.powf(self.low), 10f64.powf(self.high)),
+            _ => (self.low, self.high),
+        }
+    }
+
+    pub fn ruler(&self, axis: &Axis) -> Ruler {
+        let (low, high) = self.ends();
+        let (label, unit) = (axis.label.clone(), axis.unit.clone());
+        Ruler { label, unit, scale: self.scale, low, high }
     }
 
     pub fn ticks(&self, room: Room) -> Vec<Tick> {

@@ -4,7 +4,7 @@ use crate::axis::{Room, Scale, Span, Tick};
 use crate::geometry::{Point, Rect, dashes, length, spread, thin_path, thin_points};
 use crate::style::{Dash, Ink, Line, Marker, Series, Shape, Style};
 use crate::surface::{self, Anchor, Rgb, Surface, Type, Weight, text_width};
-use crate::{Chart, Legend, Mark, PlotError, Sheet, Size};
+use crate::{Chart, Frame, Legend, Mark, PlotError, Sheet, Size};
 
 const WHITE: Rgb = [0xFF; 3];
 const BLACK: Rgb = [0x1A, 0x1A, 0x1A];
@@ -92,9 +92,28 @@ impl<'a> Page<'a> {
         self.charts.iter().map(|(c, _)| Plot::new(c)).collect()
     }
 
-    fn draw(&self, plots: &[Plot<'_>], size: Size, s: &mut Surface<'_>) -> Result<(), PlotError> {
+    /// The plot areas with their axes, in the order of the charts.
+    pub fn frames(&self, size: Size) -> Result<Vec<Frame>, PlotError> {
+        check(size)?;
+        let plots = self.plots()?;
+        let places = self.places(&plots, size)?;
+        let frame = |(plot, place): (&Plot<'_>, &Place)| Frame {
+            title: plot.chart.title.clone(),
+            left: place.area.left,
+            top: place.area.top,
+            right: place.area.right,
+            bottom: place.area.bottom,
+            x: plot.x.ruler(&plot.chart.x),
+            y: plot.y.ruler(&plot.chart.y),
+        };
+        Ok(plots.iter().zip(&places).map(frame).collect())
+    }
+
+    /// Where every chart stands.
+    fn places(&self, plots: &[Plot<'_>], size: Size) -> Result<Vec<Place>, PlotError> {
         let (width, height) = (f64::from(size.width), f64::from(size.height));
-        let mut top = heading(s, MARGIN, width, (self.title, TITLE), self.note)?;
+        let heading = heading_lines(width, (self.title, TITLE), self.note)?;
+        let mut top = heading.iter().fold(MARGIN, |y, (_, kind)| y + line_height(*kind));
         if top > MARGIN {
             top += CHART_GAP;
         }
@@ -115,13 +134,26 @@ impl<'a> Page<'a> {
         if width - left - right < 80.0 {
             return Err(too_small("width", width));
         }
-        for (plot, (y, slot)) in plots.iter().zip(slots) {
-            heading(s, y, width, (&plot.chart.title, self.chart_title), &plot.chart.note)?;
-            let area = Rect { left, right: width - right, ..slot };
+        let place = |(top, slot)| Place { top, area: Rect { left, right: width - right, ..slot } };
+        Ok(slots.into_iter().map(place).collect())
+    }
+
+    fn draw(&self, plots: &[Plot<'_>], size: Size, s: &mut Surface<'_>) -> Result<(), PlotError> {
+        let width = f64::from(size.width);
+        let places = self.places(plots, size)?;
+        heading(s, MARGIN, width, (self.title, TITLE), self.note)?;
+        for (plot, Place { top, area }) in plots.iter().zip(places) {
+            heading(s, top, width, (&plot.chart.title, self.chart_title), &plot.chart.note)?;
             plot.draw(s, area, width)?;
         }
         Ok(())
     }
+}
+
+/// Where a chart stands: the top of its heading, and its plot area.
+struct Place {
+    top: f64,
+    area: Rect,
 }
 
 fn too_small(side: &str, value: f64) -> PlotError {
@@ -170,20 +202,20 @@ fn wrapped(text: &str, kind: Type, width: f64, rows: usize) -> Result<Vec<String
     lines.iter().map(|line| fitted(line, kind, width)).collect()
 }
 
-/// Title and note; returns the y below them.
+/// Title and note.
 fn heading(
     s: &mut Surface<'_>,
     top: f64,
     width: f64,
     (title, kind): (&str, Type),
     note: &str,
-) -> Result<f64, PlotError> {
+) -> Result<(), PlotError> {
     let mut y = top;
     for (line, kind) in heading_lines(width, (title, kind), note)? {
         s.text(&line, (MARGIN, y + kind.em), Anchor::Start, kind)?;
         y += line_height(kind);
     }
-    Ok(y)
+    Ok(())
 }
 
 fn heading_lines(

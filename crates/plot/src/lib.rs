@@ -28,7 +28,7 @@ mod layout;
 mod style;
 mod surface;
 
-pub use axis::{Axis, Range, Scale};
+pub use axis::{Axis, Range, Ruler, Scale};
 pub use style::{Dash, Ink, Line, Marker, Series, Shape, Style};
 
 /// Why a chart could not be drawn.
@@ -62,6 +62,25 @@ impl Default for Size {
     fn default() -> Self {
         Self { width: 960, height: 540 }
     }
+}
+
+/// A plot area on the drawing, with what its sides stand for: enough to read a place in it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Frame {
+    /// Title of the chart; may be empty.
+    pub title: String,
+    /// Left edge, px from the left of the drawing.
+    pub left: f64,
+    /// Upper edge, px from the top.
+    pub top: f64,
+    /// Right edge, px from the left.
+    pub right: f64,
+    /// Lower edge, px from the top.
+    pub bottom: f64,
+    /// Horizontal axis.
+    pub x: Ruler,
+    /// Vertical axis.
+    pub y: Ruler,
 }
 
 /// Where the names of the series stand. Names of [`Style::Line`] may stand at the line ends; all
@@ -192,6 +211,15 @@ impl Chart {
     pub fn to_png(&self, size: Size) -> Result<Vec<u8>, PlotError> {
         layout::Page::of_chart(self).to_png(size)
     }
+
+    /// Where the plot area stands in a drawing of this size.
+    ///
+    /// # Errors
+    ///
+    /// As [`Chart::to_svg`].
+    pub fn frames(&self, size: Size) -> Result<Vec<Frame>, PlotError> {
+        layout::Page::of_chart(self).frames(size)
+    }
 }
 
 /// Several charts stacked, their plot areas aligned left and right.
@@ -234,5 +262,14 @@ impl Sheet {
     /// As [`Sheet::to_svg`].
     pub fn to_png(&self, size: Size) -> Result<Vec<u8>, PlotError> {
         layout::Page::of_sheet(self)?.to_png(size)
+    }
+
+    /// Where the plot areas stand in a drawing of this size, from top to bottom.
+    ///
+    /// # Errors
+    ///
+    /// As [`Sheet::to_svg`].
+    pub fn frames(&self, size: Size) -> Result<Vec<Frame>, PlotError> {
+        layout::Page::of_sheet(self)?.frames(size)
     }
 }

@@ -2,8 +2,8 @@
 //! nothing is told by colour alone, and the files are valid.
 
 use plumbtone_plot::{
-    Axis, Chart, Dash, Ink, Legend, Line, Mark, Marker, PlotError, Series, Shape, Sheet, Size,
-    Style,
+    Axis, Chart, Dash, Ink, Legend, Line, Mark, Marker, PlotError, Ruler, Scale, Series, Shape,
+    Sheet, Size, Style,
 };
 use roxmltree::{Document, Node};
 
@@ -180,6 +180,43 @@ fn automatic_range_shows_all_data_marks_and_floors() {
     assert_close(at[1].0, right - edge * (right - left), "right");
     assert_close(at[0].1, bottom - edge * (bottom - top), "bottom");
     assert_close(at[1].1, top + edge * (bottom - top), "top");
+}
+
+#[test]
+fn frames_tell_where_the_axes_stand() {
+    let upper = Chart::new("", Axis::log10("f", "Hz").range(20.0, 2e4), Axis::linear("L", "dB"))
+        .with(dots(vec![(200.0, -3.0), (2_000.0, 7.0)]));
+    let keys = Axis::keys("Key").range(21.0, 108.0);
+    let lower = Chart::new("second", keys, Axis::linear("d", "cents").range(-2.0, 2.0))
+        .with(dots(vec![(60.0, 1.0)]));
+    let sheet = Sheet::new("Both").with(upper, 2.0).with(lower, 1.0);
+    let size = Size { width: 800, height: 700 };
+    let svg = sheet.to_svg(size).unwrap();
+    let document = Document::parse(&svg).unwrap();
+    let told = sheet.frames(size).unwrap();
+    assert_eq!(told.len(), 2);
+    for (told, [left, top, right, bottom]) in told.iter().zip(frames(&document)) {
+        assert_close(told.left, left, "left");
+        assert_close(told.top, top, "top");
+        assert_close(told.right, right, "right");
+        assert_close(told.bottom, bottom, "bottom");
+    }
+    // Every dot stands where its frame says.
+    let at = circles(&document);
+    let values = [(200.0, -3.0), (2_000.0, 7.0), (60.0, 1.0)];
+    for ((x, y), ((px, py), frame)) in values.into_iter().zip(at.iter().zip([0, 0, 1])) {
+        let frame = &told[frame];
+        let part = |ruler: &Ruler, value: f64| match ruler.scale {
+            Scale::Log10 => (value / ruler.low).log10() / (ruler.high / ruler.low).log10(),
+            _ => (value - ruler.low) / (ruler.high - ruler.low),
+        };
+        let across = frame.left + part(&frame.x, x) * (frame.right - frame.left);
+        let down = frame.bottom - part(&frame.y, y) * (frame.bottom - frame.top);
+        assert_close(*px, across, "x");
+        assert_close(*py, down, "y");
+    }
+    assert_eq!((told[1].title.as_str(), told[1].y.unit.as_str()), ("second", "cents"));
+    assert!((told[0].x.high - 2e4).abs() < 1e-6);
 }
 
 #[test]

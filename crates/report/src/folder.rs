@@ -1,5 +1,6 @@
 //! The report folder: made beside its place, moved there when it is complete.
 
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -12,7 +13,7 @@ use plumbtone::{Results, Script, Settings, Stimulus, Subject, Twin, wav};
 use crate::charts::control::Shown;
 use crate::charts::filter;
 use crate::charts::{self, Scene};
-use crate::{Error, html, json, junit};
+use crate::{Comparison, Error, RESULTS_SCHEMA, html, json, junit, summary};
 
 /// Looks whether a report can go to `folder`: its parent takes files, and what is there already
 /// is nothing, an empty folder, or an earlier report.
@@ -24,14 +25,19 @@ pub fn prepare(folder: &Path) -> Result<(), Error> {
     beside(folder).map(drop)
 }
 
-/// Writes the whole report: `index.html`, `plots/`, `wav/`, `results.json`, `junit.xml`.
+/// Writes the whole report: `index.html`, `summary.md`, `plots/`, `wav/`, `results.json` with its
+/// JSON Schema, `junit.xml`; with what has changed since earlier results, where they were compared.
 ///
 /// An earlier report of that name is replaced as a whole; nothing else ever is. Whatever goes
 /// wrong, no half of a report is left behind.
 ///
 /// # Errors
 /// [`Error::Folder`], or whatever keeps a part from being made.
-pub fn write(folder: &Path, results: &Results) -> Result<(), Error> {
+pub fn write(
+    folder: &Path,
+    results: &Results,
+    comparison: Option<&Comparison>,
+) -> Result<(), Error> {
     may_replace(folder)?;
     let scratch = beside(folder)?;
     // The scratch folder is private; a folder made inside it is for all whom the umask allows.
@@ -50,13 +56,16 @@ pub fn write(folder: &Path, results: &Results) -> Result<(), Error> {
     }
     let sounds = sounds(results)?;
     for sound in &sounds {
-        for (name, bytes) in &sound.files {
+        let difference = sound.difference.iter().map(|raised| &raised.file);
+        for (name, bytes) in sound.files.iter().chain(difference) {
             save(name, bytes)?;
         }
     }
-    save("results.json", json(results)?.as_bytes())?;
+    save("results.json", json(results, comparison)?.as_bytes())?;
+    save("results.schema.json", RESULTS_SCHEMA.as_bytes())?;
     save("junit.xml", junit(results)?.as_bytes())?;
-    save("index.html", html::page(results, &plots, &sounds).as_bytes())?;
+    save("summary.md", summary(results, comparison).as_bytes())?;
+    save("index.html", html::page(results, comparison, &plots, &sounds).as_bytes())?;
 
     let old = scratch.path().join("old");
     let replaced = folder.exists();
@@ -75,10 +84,21 @@ pub fn write(folder: &Path, results: &Results) -> Result<(), Error> {
 /// One sound from both twins, at the same gain.
 pub(crate) struct Sound {
     pub title: String,
+    /// The module that is heard.
+    pub subject: String,
     /// Gain applied to both, dB.
     pub gain_db: f64,
     /// Path inside the report and bytes: float, fixed.
     pub files: [(String, Vec<u8>); 2],
+    /// Float less fixed; none where all samples agree.
+    pub difference: Option<Raised>,
+}
+
+/// A sound too soft to hear, raised.
+pub(crate) struct Raised {
+    /// Gain re the twins as they are played, dB.
+    pub by_db: f64,
+    pub file: (String, Vec<u8>),
 }
 
 /// Control modules to listen to, where the results have them, and what each does to a sine.
@@ -133,7 +153,7 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
                 stimulus.hz
             );
             let stem = format!("{}-key{key}", module.name);
-            sounds.push(sound(title, &stem, &[float, fixed], scene.rate_hz)?);
+            sounds.push(sound(module.name, title, &stem, &[float, fixed], scene.rate_hz)?);
         }
     }
     for (module, what) in HEARD_CONTROLS {
@@ -144,18 +164,34 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
 }
 
 /// Both twins, at one gain so that they can be compared.
-fn sound(title: String, stem: &str, samples: &[Vec<f64>; 2], rate_hz: u32) -> Result<Sound, Error> {
+fn sound(
+    subject: &str,
+    title: String,
+    stem: &str,
+    samples: &[Vec<f64>; 2],
+    rate_hz: u32,
+) -> Result<Sound, Error> {
     let [float, fixed] = samples;
     let gain = [float, fixed]
         .map(|samples| wav::gain_to_peak(samples, wav::PEAK_DBFS))
         .into_iter()
         .fold(f64::INFINITY, f64::min);
-    let file = |twin: &str, samples: &[f64]| -> Result<_, Error> {
+    let file = |name: &str, samples: &[f64], gain: f64| -> Result<_, Error> {
         let bytes = wav::encode(samples, gain, rate_hz, wav::Format::Int16)?;
-        Ok((format!("wav/{stem}-{twin}.wav"), bytes))
+        Ok((format!("wav/{stem}-{name}.wav"), bytes))
     };
-    let files = [file("float", float)?, file("fixed", fixed)?];
-    Ok(Sound { title, gain_db: plumbtone::measure::db(gain), files })
+    let files = [file("float", float, gain)?, file("fixed", fixed, gain)?];
+    let apart: Vec<f64> = float.iter().zip(fixed).map(|(a, b)| a - b).collect();
+    let difference = match apart.iter().all(|&x| x == 0.0) {
+        true => None,
+        false => {
+            let raised = wav::gain_to_peak(&apart, wav::PEAK_DBFS);
+            let file = file("difference", &apart, raised)?;
+            Some(Raised { by_db: plumbtone::measure::db(raised / gain), file })
+        }
+    };
+    let (subject, gain_db) = (subject.to_owned(), plumbtone::measure::db(gain));
+    Ok(Sound { title, subject, gain_db, files, difference })
 }
 
 /// What a control module does to a sine, with the setting whose exercise is the longest that is
@@ -196,7 +232,7 @@ fn heard_control(
     };
     let twins = [sine(Twin::Float)?, sine(Twin::Fixed)?];
     let title = format!("{module}, {what}: {settings}");
-    Ok(Some(sound(title, module, &twins, shown.rate_hz)?))
+    Ok(Some(sound(module, title, module, &twins, shown.rate_hz)?))
 }
 
 /// A reed through a falling cutoff; and of a filter that bends, which alone has a level of its own,
@@ -226,7 +262,7 @@ fn heard_filters(results: &Results) -> Result<Vec<Sound>, Error> {
              {REED_RESONANCE}"
         );
         let twins = [reed(Twin::Float)?, reed(Twin::Fixed)?];
-        sounds.push(sound(title, &format!("{module}-reed"), &twins, shown.rate_hz)?);
+        sounds.push(sound(module, title, &format!("{module}-reed"), &twins, shown.rate_hz)?);
         let Some(drive) = shown.drive() else { continue };
         let octave = swept(OCTAVE_HZ, SOUNDING)?;
         let alone = |twin: Twin| -> Result<Vec<f64>, Error> {
@@ -239,7 +275,7 @@ fn heard_filters(results: &Results) -> Result<Vec<Sound>, Error> {
             "{module}, self-oscillation at resonance {SOUNDING}, cutoff rising from {low} to {high} Hz"
         );
         let twins = [alone(Twin::Float)?, alone(Twin::Fixed)?];
-        sounds.push(sound(title, &format!("{module}-alone"), &twins, shown.rate_hz)?);
+        sounds.push(sound(module, title, &format!("{module}-alone"), &twins, shown.rate_hz)?);
     }
     Ok(sounds)
 }
@@ -254,17 +290,50 @@ pub fn writable_beside(path: &Path) -> Result<(), Error> {
 }
 
 /// A private folder on the same file system, removed with all its contents when dropped.
-fn beside(path: &Path) -> Result<tempfile::TempDir, Error> {
+struct Scratch {
+    /// Held while the folder is in use: what a killed run has left behind is locked by nobody.
+    _lock: File,
+    folder: tempfile::TempDir,
+}
+
+impl Scratch {
+    fn path(&self) -> &Path {
+        self.folder.path()
+    }
+}
+
+const SCRATCH: &str = ".plumbtone-";
+const LOCK: &str = "lock";
+
+/// A scratch folder beside `path`; those of runs that were killed are removed.
+fn beside(path: &Path) -> Result<Scratch, Error> {
     let parent = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
     // Asked first, because this error still has the system's own words.
     std::fs::metadata(parent).map_err(refused("write", path))?;
-    tempfile::Builder::new().prefix(".plumbtone-").tempdir_in(parent).map_err(|error| {
-        // The scratch name would only confuse: keep the reason alone.
-        refused("write", path)(error.kind().into())
-    })
+    sweep(parent);
+    let make = || -> io::Result<Scratch> {
+        let folder = tempfile::Builder::new().prefix(SCRATCH).tempdir_in(parent)?;
+        let lock = File::create(folder.path().join(LOCK))?;
+        lock.lock()?;
+        Ok(Scratch { _lock: lock, folder })
+    };
+    // The scratch name would only confuse: keep the reason alone.
+    make().map_err(|error| refused("write", path)(error.kind().into()))
+}
+
+/// Removes scratch folders that no run uses any more, as far as that can be done.
+fn sweep(parent: &Path) {
+    for entry in std::fs::read_dir(parent).into_iter().flatten().flatten() {
+        let ours = entry.file_name().to_string_lossy().starts_with(SCRATCH);
+        let lock = entry.path().join(LOCK);
+        // Without its lock file it may have been made this very moment.
+        if ours && File::open(lock).is_ok_and(|lock| lock.try_lock().is_ok()) {
+            std::fs::remove_dir_all(entry.path()).ok();
+        }
+    }
 }
 
 fn create(folder: &Path) -> Result<(), Error> {
@@ -304,7 +373,15 @@ fn may_replace(folder: &Path) -> Result<(), Error> {
 }
 
 /// What a report folder holds.
-const PARTS: [&str; 5] = ["index.html", "junit.xml", "plots", "results.json", "wav"];
+const PARTS: [&str; 7] = [
+    "index.html",
+    "junit.xml",
+    "plots",
+    "results.json",
+    "results.schema.json",
+    "summary.md",
+    "wav",
+];
 
 /// Whether the folder holds results of any version of this program.
 fn is_report(folder: &Path) -> bool {

@@ -1,31 +1,57 @@
-//! The page of a report: static, from disk, no script and no network.
+//! The page of a report: from disk, without network, and useful without its script.
+//!
+//! Every figure stands in a `data` element whose `value` is the whole number and whose `data-at`
+//! says where `results.json` has it (RFC 6901), so that the two can be held against each other.
 
-use plumbtone::results::Finding;
-use plumbtone::{Results, Verdict, evidence};
-use plumbtone_plot::Size;
+mod changes;
+mod first;
+mod subjects;
+
+use std::fmt::Display;
+
+use plumbtone::{Kind, Results, Verdict, evidence};
+use plumbtone_plot::{Ruler, Scale, Size};
 
 use crate::charts::Plot;
 use crate::folder::Sound;
-use crate::{khz, shown, table, tally};
+use crate::{Comparison, finite, headline, tally};
+
+const CSS: &str = include_str!("html/sheet.css");
+const SCRIPT: &str = include_str!("html/sheet.js");
 
 /// The whole page.
-pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> String {
+pub(crate) fn page(
+    results: &Results,
+    comparison: Option<&Comparison>,
+    plots: &[Plot],
+    sounds: &[Sound],
+) -> String {
+    let results = &finite(results);
     let title = escape(&results.title);
-    let verdict = if results.all_good() {
-        r#"<span class="good">every limit kept</span>"#.to_owned()
-    } else {
-        let bad = results.findings.iter().filter(|f| !f.verdict.is_good()).count();
-        format!(r#"<span class="bad">{bad} of {} not kept</span>"#, results.findings.len())
+    let good = results.all_good();
+    let verdict = format!(
+        r#"<strong class="verdict {}">{}</strong> {}"#,
+        if good { "good" } else { "bad" },
+        headline(results),
+        tally(results)
+    );
+    let subjects = subjects::Subjects::of(results);
+    let first = first::section(results, &subjects);
+    let (changed, against, link) = match comparison {
+        Some(comparison) => (
+            changes::section(comparison),
+            format!("\n<dt>Against</dt><dd>{}</dd>", changes::line(comparison)),
+            r##"<a href="#changes">Changes</a> "##,
+        ),
+        None => Default::default(),
     };
-    let all = results.findings.len();
-    let worst = rows(&table::groups(results));
-    let every = rows(&results.worst_first());
-    let mut figures: String = plots.iter().map(figure).collect();
-    if figures.is_empty() {
-        figures.push_str("<p>Nothing here is drawn.</p>");
+    let list = subjects.section(results, plots, sounds);
+    let mut shared: String =
+        plots.iter().filter(|plot| subjects.of_plot(plot).is_none()).map(figure).collect();
+    if shared.is_empty() {
+        shared.push_str("<p>Nothing here compares several subjects.</p>\n");
     }
-    let heard = heard(sounds);
-    let (tally, criterion) = (escape(&tally(results)), escape(&results.criterion));
+    let criterion = escape(&results.criterion);
     format!(
         r##"<!DOCTYPE html>
 <html lang="en">
@@ -34,33 +60,41 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
 <meta name="viewport" content="width=device-width, initial-scale=1" />
 <meta name="generator" content="plumbtone" />
 <title>{title}: plumbtone report</title>
+<link rel="icon" href="data:," />
 <style>
 {CSS}</style>
+<script>document.documentElement.className = "js";</script>
 </head>
 <body>
+<a class="skip" href="#main">To the findings</a>
 <header class="block">
 <h1>{title}</h1>
 <dl>
-<dt>Verdict</dt><dd>{verdict}</dd>
-<dt>Findings</dt><dd>{all}: {tally}</dd>
-<dt>Criterion</dt><dd>{criterion}</dd>
-<dt>Data</dt><dd><a href="results.json">results.json</a>, <a href="junit.xml">junit.xml</a></dd>
+<dt>Verdict</dt><dd>{verdict}</dd>{against}
 </dl>
 </header>
-<nav><a href="#findings">Findings</a> <a href="#plots">Plots</a> <a href="#sounds">Sounds</a></nav>
-<main>
-<h2 id="findings">Findings, worst first</h2>
-<p>One row per module and reading: the worst case of all twins, shapes or settings, rates and keys.</p>
-{worst}
-<details><summary>All {all} findings</summary>
-{every}
-</details>
-<h2 id="plots">Plots</h2>
-{figures}
-<h2 id="sounds">Sounds</h2>
-{heard}
+<nav aria-label="Parts of this report"><a href="#first">Fix first</a> {link}<a href="#subjects">Subjects</a> <a href="#together">Comparisons</a> <a href="#about">About</a></nav>
+<main id="main">
+{first}{changed}{list}<section aria-labelledby="together">
+<h2 id="together">All subjects together</h2>
+<div class="plots">
+{shared}</div>
+</section>
+<section aria-labelledby="about">
+<h2 id="about">About these figures</h2>
+<dl class="about">
+<dt>Uncertainty</dt><dd>k = 2, about 95 %. What it cannot exclude is not held against a subject.</dd>
+<dt>Limits</dt><dd>Derived from arithmetic or a closed form, or required by the plan. A reading sixteen times better than a derived limit is <em>SLACK</em>: the limit says nothing then.</dd>
+<dt>Masking</dt><dd>{criterion}</dd>
+<dt>Data</dt><dd><a href="results.json">results.json</a> (<a href="results.schema.json">JSON Schema</a>), <a href="junit.xml">junit.xml</a>, <a href="summary.md">summary.md</a></dd>
+</dl>
+</section>
 </main>
 <footer>Made by plumbtone {version}. Layout of the data: {schema}.</footer>
+<script>
+//<![CDATA[
+{SCRIPT}//]]>
+</script>
 </body>
 </html>
 "##,
@@ -69,87 +103,64 @@ pub(crate) fn page(results: &Results, plots: &[Plot], sounds: &[Sound]) -> Strin
     )
 }
 
-const CSS: &str = include_str!("sheet.css");
-
-fn rows(findings: &[&Finding]) -> String {
-    let mut text = String::from(
-        "<div class=\"scroll\"><table>\n<thead><tr><th>Verdict</th><th>Module</th><th>Twin</th>\
-         <th>Shape or setting</th><th class=\"figure\">Rate</th><th>Reading</th><th class=\"figure\">Worst</th>\
-         <th class=\"figure\">±</th><th class=\"figure\">Limit</th><th>Key</th><th>Remark</th></tr></thead>\n<tbody>\n",
-    );
-    for finding in findings {
-        let (kind, unit) = (finding.kind, finding.unit.symbol());
-        let case = shown(finding);
-        let figure = |value: Option<f64>| value.map(|value| evidence::figure(kind, value));
-        let worst = figure(case.and_then(|case| case.value))
-            .map_or_else(|| "none".to_owned(), |value| format!("{value} {unit}"));
-        let spread = figure(case.map(|case| case.uncertainty).filter(|&spread| spread > 0.0));
-        let limit = figure(case.and_then(|case| case.limit));
-        let key = case.and_then(|case| case.key).map_or_else(String::new, evidence::key_name);
-        let remark = case.and_then(|case| case.note.as_deref()).unwrap_or_default();
-        let class = match finding.verdict {
-            Verdict::Pass | Verdict::ExpectedFail => "good",
-            Verdict::Noted => "plain",
-            _ => "bad",
-        };
-        text += &format!(
-            "<tr title=\"{reason}\"><td class=\"{class}\">{}</td><td>{}</td><td>{}</td><td class=\"setting\">{}</td>\
-             <td class=\"figure\">{} kHz</td><td>{kind}</td><td class=\"figure\">{worst}</td>\
-             <td class=\"figure\">{}</td><td class=\"figure\">{}</td><td>{key}</td><td>{}</td></tr>\n",
-            finding.verdict.word(),
-            escape(&finding.subject),
-            finding.twin.map_or("", plumbtone::Twin::name),
-            escape(case.and_then(|case| case.setting.as_deref()).unwrap_or(&finding.shape)),
-            khz(finding.rate_hz),
-            spread.unwrap_or_default(),
-            limit.unwrap_or_default(),
-            escape(remark),
-            reason = escape(&format!("{}; {}", finding.limit.reason(), finding.reference)),
-        );
-    }
-    text + "</tbody>\n</table></div>"
+/// The word of a verdict in its own frame: solid where something is wrong, broken or thin elsewhere.
+fn mark(verdict: Verdict) -> String {
+    let class = match verdict {
+        Verdict::Fail | Verdict::Unexpected => "fail",
+        Verdict::Slack | Verdict::CannotMeasure => "odd",
+        Verdict::ExpectedFail => "known",
+        Verdict::Pass => "pass",
+        Verdict::Noted => "noted",
+    };
+    format!(r#"<span class="mark {class}">{}</span>"#, verdict.word())
 }
 
+/// A figure of the results, as printed everywhere, with where it comes from.
+fn data(kind: Kind, value: f64, at: impl Display) -> String {
+    let text = minus(&evidence::figure(kind, value));
+    format!(r#"<data value="{value}" data-at="{at}">{text}</data>"#)
+}
+
+/// A printed figure with a true minus sign.
+fn minus(figure: &str) -> String {
+    figure.replace('-', "\u{2212}")
+}
+
+/// A plot that can be enlarged and read at a point where the script runs.
 fn figure(plot: &Plot) -> String {
     let Size { width, height } = plot.size;
     let (name, alt, title) = (&plot.name, escape(&plot.alt), escape(&plot.title));
+    let frames: Vec<String> = plot
+        .frames
+        .iter()
+        .map(|frame| {
+            let [left, top, right, bottom] =
+                [frame.left, frame.top, frame.right, frame.bottom].map(|px| px.round());
+            let (x, y) = (ruler(&frame.x), ruler(&frame.y));
+            format!(r#"{{"l":{left},"t":{top},"r":{right},"b":{bottom},"x":{x},"y":{y}}}"#)
+        })
+        .collect();
+    let frames = escape(&frames.join(","));
     format!(
-        "<figure>\n<img src=\"plots/{name}.svg\" width=\"{width}\" height=\"{height}\" loading=\"lazy\" alt=\"{alt}\" />\n\
-         <figcaption>{title}: <a href=\"plots/{name}.svg\">SVG</a>, \
-         <a href=\"plots/{name}.png\">PNG</a></figcaption>\n</figure>\n"
+        r#"<figure data-frames="[{frames}]">
+<div class="tools"><button type="button" data-do="in">Enlarge</button> <button type="button" data-do="out">Reduce</button> <button type="button" data-do="whole">Whole</button> <output aria-live="polite"></output></div>
+<div class="view"><img src="plots/{name}.svg" width="{width}" height="{height}" loading="lazy" decoding="async" alt="{alt}" /></div>
+<figcaption>{title}: <a href="plots/{name}.svg">SVG</a>, <a href="plots/{name}.png">PNG</a></figcaption>
+</figure>
+"#
     )
 }
 
-/// The players, behind a word of warning.
-fn heard(sounds: &[Sound]) -> String {
-    if sounds.is_empty() {
-        return "<p>Nothing here is played.</p>".to_owned();
-    }
-    let rows: String = sounds.iter().map(sound).collect();
-    let peak = plumbtone::wav::PEAK_DBFS;
-    format!(
-        r#"<p class="caution"><strong>Loud tones: begin with the monitor turned down, without headphones.</strong>
-Test tones can be loud and sharp. The louder twin of each pair peaks at {peak} dBFS; both have the same gain.</p>
-<div class="scroll"><table>
-<thead><tr><th>Sound</th><th class="figure">Gain</th><th>Float twin</th><th>Fixed twin</th></tr></thead>
-<tbody>
-{rows}</tbody>
-</table></div>"#
-    )
-}
-
-fn sound(sound: &Sound) -> String {
-    let player = |(name, _): &(String, Vec<u8>)| {
-        format!("<td><audio controls=\"controls\" preload=\"none\" src=\"{name}\"></audio></td>")
+fn ruler(ruler: &Ruler) -> String {
+    let scale = match ruler.scale {
+        Scale::Linear => "linear",
+        Scale::Log10 => "log",
+        Scale::Keys => "keys",
     };
-    let [float, fixed] = &sound.files;
-    format!(
-        "<tr><td class=\"setting\">{}</td><td class=\"figure\">{:+.1} dB</td>{}{}</tr>\n",
-        escape(&sound.title),
-        sound.gain_db,
-        player(float),
-        player(fixed)
-    )
+    let text = |text: &str| serde_json::Value::from(text).to_string();
+    let Ruler { label, unit, low, high, .. } = ruler;
+    let (label, unit) = (text(label), text(unit));
+    format!(r#"{{"name":{label},"unit":{unit},"scale":"{scale}","low":{low},"high":{high}}}"#)
 }
 
 /// Text for HTML, inside and outside of quotes.
@@ -161,6 +172,8 @@ fn escape(text: &str) -> String {
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
+            // What XML cannot hold, as a user's name may.
+            c if c.is_control() => out.push('\u{fffd}'),
             c => out.push(c),
         }
     }

@@ -3,7 +3,7 @@
 use plumbtone::results::{Case, Finding};
 use plumbtone::{Results, evidence};
 
-use crate::{khz, label, shown, tally};
+use crate::{Comparison, khz, label, shown, tally};
 
 /// Bad findings that are listed in full before the rest is only counted.
 const LISTED: usize = 20;
@@ -68,6 +68,29 @@ pub fn table(results: &Results, width: usize, colour: bool) -> String {
         text += &format!("{line}\n");
     }
     text
+}
+
+/// What has changed since earlier results, up to twenty lines of each kind.
+///
+/// No line is longer than `width` characters, at least 60.
+pub fn differences(comparison: &Comparison, width: usize) -> String {
+    let width = width.max(60);
+    let verdict = if comparison.regressed() { "WORSE" } else { "nothing worse" };
+    let head = format!("Against {}: {verdict}; {}", comparison.against, comparison.tally());
+    let mut lines = wrapped(&head, width, "  ");
+    for (heading, entries) in comparison.lists() {
+        if entries.is_empty() {
+            continue;
+        }
+        lines.push(format!("{heading}:"));
+        for (place, words) in entries.iter().take(LISTED) {
+            lines.extend(wrapped(&format!("  {place}: {words}"), width, "    "));
+        }
+        if entries.len() > LISTED {
+            lines.push(format!("  and {} more", entries.len() - LISTED));
+        }
+    }
+    lines.join("\n") + "\n"
 }
 
 /// The worst finding of every module and reading, worst first.

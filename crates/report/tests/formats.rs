@@ -64,7 +64,7 @@ fn json_has_no_infinities_and_reads_back() {
         ],
     )]);
     made.findings[0].cases[1].uncertainty = f64::INFINITY;
-    let text = json(&made).expect("JSON");
+    let text = json(&made, None).expect("JSON");
     let read: Results = serde_json::from_str(&text).expect("reads back");
     let cases = &read.findings[0].cases;
     assert_eq!(cases[0].value, None);

@@ -388,7 +388,7 @@ fn the_page_lists_every_file_and_no_other() {
     let folder = scratch.path().join("report");
     let mut findings = every_module();
     findings.extend(["ladder", "ladder-tanh"].map(|it| finding(it, Kind::Response, &["defaults"])));
-    write(&folder, &results(findings)).expect("a report");
+    write(&folder, &results(findings), None).expect("a report");
     let page = std::fs::read_to_string(folder.join("index.html")).expect("a page");
     let document = page.strip_prefix("<!DOCTYPE html>\n").expect("HTML");
     let document = roxmltree::Document::parse(document).expect("well-formed");
@@ -406,7 +406,9 @@ fn the_page_lists_every_file_and_no_other() {
 
     let expected = ["adsr", "glide", "lfo", "ladder-reed", "ladder-tanh-reed", "ladder-tanh-alone"]
         .iter()
-        .flat_map(|module| ["float", "fixed"].map(|twin| format!("wav/{module}-{twin}.wav")))
+        .flat_map(|module| {
+            ["float", "fixed", "difference"].map(|what| format!("wav/{module}-{what}.wav"))
+        })
         .collect();
     assert_eq!(sounds, expected);
     // -12 dBFS, and no more than the rounding to 16 bits and a peak between samples apart.

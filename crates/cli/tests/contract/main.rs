@@ -1,5 +1,6 @@
 //! The contract of the command line: what it prints, where, and how it ends.
 
+mod against;
 mod bad_input;
 mod check;
 mod grade;

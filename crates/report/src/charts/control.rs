@@ -35,28 +35,28 @@ pub(super) fn drafts(results: &Results) -> Result<Vec<Draft>, Error> {
     let of = |module| Shown::of(results, module);
     let mut drafts = Vec::new();
     if let Some(shown) = of("adsr")? {
-        drafts.push(contour(&shown)?);
-        drafts.extend(decay_line(&shown)?);
+        drafts.push(contour(&shown)?.of(shown.module));
+        drafts.extend(decay_line(&shown)?.map(|draft| draft.of(shown.module)));
     }
     if let Some(shown) = of("multistage")? {
-        drafts.push(contour(&shown)?);
+        drafts.push(contour(&shown)?.of(shown.module));
     }
     if let Some(shown) = of("glide")? {
-        drafts.push(glides(&shown)?);
+        drafts.push(glides(&shown)?.of(shown.module));
     }
     if let Some(shown) = of("lfo")? {
-        drafts.push(waves(&shown)?);
+        drafts.push(waves(&shown)?.of(shown.module));
     }
     if let Some(shown) = of("pitch")? {
         for settings in shown.converters()? {
-            drafts.push(law_pitch(&shown, settings)?);
+            drafts.push(law_pitch(&shown, settings)?.of(shown.module));
         }
     }
     if let Some(shown) = of("depth")? {
-        drafts.extend(depths(&shown)?);
+        drafts.extend(depths(&shown)?.map(|draft| draft.of(shown.module)));
     }
     if let Some(shown) = of("update")? {
-        drafts.extend(images(&shown)?);
+        drafts.extend(images(&shown)?.map(|draft| draft.of(shown.module)));
     }
     Ok(drafts)
 }

@@ -380,7 +380,7 @@ impl Shown {
         drafts.extend(self.noise_spectrum()?);
         drafts.extend(self.self_oscillation()?);
         drafts.extend(self.driven()?);
-        Ok(drafts)
+        Ok(drafts.into_iter().map(|draft| draft.of(self.module())).collect())
     }
 
     /// Magnitude and phase of a family, and below the errors of its ends.

@@ -5,7 +5,7 @@ pub(crate) mod filter;
 mod sound;
 
 use plumbtone::Results;
-use plumbtone_plot::{Chart, PlotError, Sheet, Size};
+use plumbtone_plot::{Chart, Frame, PlotError, Sheet, Size};
 use rayon::prelude::*;
 
 use crate::Error;
@@ -19,6 +19,10 @@ pub struct Plot {
     pub title: String,
     /// What the plot shows, for readers who cannot see it.
     pub alt: String,
+    /// The module it is about; none where it compares several.
+    pub subject: Option<String>,
+    /// Plot areas, to read values from.
+    pub frames: Vec<Frame>,
     /// Size of the drawing, px.
     pub size: Size,
     /// The drawing as SVG.
@@ -31,6 +35,7 @@ pub struct Plot {
 struct Draft {
     name: String,
     alt: String,
+    subject: Option<String>,
     drawing: Drawing,
     size: Size,
 }
@@ -45,6 +50,7 @@ impl Draft {
         Self {
             name: name.into(),
             alt: alt.into(),
+            subject: None,
             drawing: Drawing::Chart(chart),
             size: Size::default(),
         }
@@ -54,9 +60,15 @@ impl Draft {
         Self {
             name: name.into(),
             alt: alt.into(),
+            subject: None,
             drawing: Drawing::Sheet(sheet),
             size: Size::default(),
         }
+    }
+
+    /// Says which module the drawing is about.
+    fn of(self, subject: &str) -> Self {
+        Self { subject: Some(subject.to_owned()), ..self }
     }
 
     /// Gives the drawing another height, px.
@@ -65,18 +77,18 @@ impl Draft {
     }
 
     fn draw(self) -> Result<Plot, Error> {
-        let Self { name, alt, drawing, size } = self;
+        let Self { name, alt, subject, drawing, size } = self;
         let drawn: Result<_, PlotError> = match &drawing {
-            Drawing::Chart(chart) => {
-                chart.to_svg(size).and_then(|svg| Ok((&chart.title, svg, chart.to_png(size)?)))
+            Drawing::Chart(c) => {
+                c.to_svg(size).and_then(|svg| Ok((&c.title, svg, c.to_png(size)?, c.frames(size)?)))
             }
-            Drawing::Sheet(sheet) => {
-                sheet.to_svg(size).and_then(|svg| Ok((&sheet.title, svg, sheet.to_png(size)?)))
+            Drawing::Sheet(s) => {
+                s.to_svg(size).and_then(|svg| Ok((&s.title, svg, s.to_png(size)?, s.frames(size)?)))
             }
         };
-        let (title, svg, png) =
+        let (title, svg, png, frames) =
             drawn.map_err(|source| Error::Plot { chart: name.clone(), source })?;
-        Ok(Plot { title: title.clone(), name, alt, size, svg, png })
+        Ok(Plot { title: title.clone(), name, alt, subject, frames, size, svg, png })
     }
 }
 

@@ -408,7 +408,7 @@ fn spectrum(scene: &Scene<'_>, module: &Module<'_>) -> Result<Option<Draft>, Err
         "Levels of the harmonics and of the alias lines of {} on {name}, with theory as crosses.",
         module.name
     );
-    Ok(Some(Draft::chart(format!("spectrum-{}", module.name), alt, chart)))
+    Ok(Some(Draft::chart(format!("spectrum-{}", module.name), alt, chart).of(module.name)))
 }
 
 /// "21 to 108", or the one key there is.

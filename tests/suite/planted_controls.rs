@@ -16,7 +16,7 @@ use std::sync::Arc;
 pub struct Planted {
     pub name: &'static str,
     pub caught_by: &'static [Kind],
-    check: fn(bool) -> SettingsCheck,
+    pub check: fn(bool) -> SettingsCheck,
 }
 
 fn value(settings: &Settings, parameter: &Parameter) -> f64 {
@@ -676,7 +676,7 @@ pub const PLANTED: &[Planted] = &[
 ];
 
 /// Kinds that failed; every reading must have been taken.
-fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
+pub fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
     let results = (planted.check)(broken).run().unwrap();
     let unread = results.findings.iter().find(|f| f.verdict == Verdict::CannotMeasure);
     assert!(unread.is_none(), "{}: {unread:?}", planted.name);

@@ -3,21 +3,14 @@
 //! defect, which must pass. All constructions are written here, in f64, and in integers or f32
 //! where the defect is one of the number format.
 
+use crate::planted_controls::{Planted, failures};
 use plumbtone::filter::against;
 use plumbtone::{Error, FilterSubject, Kind, Passage, SettingsCheck, Twin, Verdict};
 use plumbtone_voice::filters::{CUTOFF, ladder_tanh};
 use plumbtone_voice::{Tuning, halfband, taps};
 use std::borrow::Cow;
-use std::collections::BTreeSet;
 use std::f64::consts::PI;
 use std::sync::Arc;
-
-/// A defect, its detectors, and the check of the construction with it or without it.
-pub struct Planted {
-    pub name: &'static str,
-    pub caught_by: &'static [Kind],
-    check: fn(bool) -> SettingsCheck,
-}
 
 /// A filter of our own: a function from a passage to what is called once per sample.
 struct Own<F>(F);
@@ -587,15 +580,6 @@ pub const PLANTED: &[Planted] = &[
         },
     },
 ];
-
-/// Kinds that failed; every reading must have been taken.
-fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
-    let results = (planted.check)(broken).run().unwrap();
-    let unread = results.findings.iter().find(|f| f.verdict == Verdict::CannotMeasure);
-    assert!(unread.is_none(), "{}: {unread:?}", planted.name);
-    let failed = results.findings.iter().filter(|finding| finding.verdict == Verdict::Fail);
-    failed.map(|finding| finding.kind).collect()
-}
 
 #[test]
 fn every_planted_defect_is_rejected_by_the_readings_named_beside_it() {

@@ -59,11 +59,6 @@ impl Passage {
         Ok(Self { rate_hz, settings: settings.clone(), input, tunings })
     }
 
-    /// The same sound under another steady tuning.
-    pub fn tuned(self, tuning: Tuning) -> Self {
-        Self { tunings: vec![(0, tuning)], ..self }
-    }
-
     /// The tuning of every sample.
     pub fn tuning_per_sample(&self) -> impl Iterator<Item = Tuning> + '_ {
         let quiet = Tuning { cutoff: Default::default(), resonance: Resonance::default() };

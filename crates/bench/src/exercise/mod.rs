@@ -155,7 +155,7 @@ pub(crate) fn because(module: &str, kind: Kind) -> &'static str {
         }
         Kind::Stress => "what the states can hold, through the weights of the output",
         Kind::Residue => "every rounding at its worst for ever, l1 norms",
-        _ if is_filter(module) => filter::because(kind),
+        _ if is_filter(module) => filter::because(module, kind),
         _ if contour => controls::because(module),
         _ => laws::because(module),
     }

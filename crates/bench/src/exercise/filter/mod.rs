@@ -32,25 +32,25 @@ const SMALL: f64 = 0.04;
 /// Most samples over which a ringing is waited for.
 const PATIENCE: usize = 1 << 19;
 
+/// What theory says of a filter, whatever its settings.
+fn expected(module: &str) -> Option<Expected> {
+    Expected::new(module, &Settings::new()).ok()
+}
+
 /// Where the other derived limits of filters come from.
-pub(super) fn because(kind: Kind) -> &'static str {
+pub(super) fn because(module: &str, kind: Kind) -> &'static str {
     match kind {
         Kind::Noise => "roundings taken as white, each through the response to the output",
-        _ => "roundings and coefficients at their worst, l1 norms of the responses to the output",
+        _ => expected(module).map_or("", |expected| expected.because()),
     }
 }
 
 /// The work that a reading of a filter rests on.
 pub(super) fn reference(module: &str, kind: Kind) -> Reference {
-    match (kind, module) {
-        (Kind::Noise, _) => references::ROUNDING_NOISE,
-        (Kind::OscillationLevel | Kind::Drive, _) | (_, "ladder-tanh") => {
-            references::LADDER_NONLINEAR
-        }
-        (_, "ladder" | "ladder-naive") => references::LADDER_LINEAR,
-        (_, "ladder-delay") => references::LADDER_COMPENSATED,
-        (_, "state-variable-loop") => references::TWO_INTEGRATOR_LOOP,
-        _ => references::TRAPEZOIDAL_FILTERS,
+    match kind {
+        Kind::Noise => references::ROUNDING_NOISE,
+        Kind::OscillationLevel | Kind::Drive => references::LADDER_NONLINEAR,
+        _ => expected(module).map_or(references::DEFINITIONS, |expected| expected.reference()),
     }
 }
 

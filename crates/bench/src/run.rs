@@ -126,7 +126,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     // Scans are long: they come first in `notes`, and small pieces keep all cores busy.
     let taken: Vec<Result<Taken, Error>> =
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
-    let controlled: Vec<Result<(Vec<Case>, Spent), Error>> = pool.install(|| {
+    let controlled: Vec<Result<(Vec<Vec<Case>>, Spent), Error>> = pool.install(|| {
         let measure = |place: &Setting| {
             let check = &run.settings_checks[place.check];
             let taken = exercise::take(check, check.rates_hz[place.rate], place.setting);
@@ -287,7 +287,7 @@ fn settings(checks: &[SettingsCheck]) -> Vec<Setting> {
 fn collect_settings(
     checks: &[SettingsCheck],
     settings: &[Setting],
-    taken: &[Vec<Case>],
+    taken: &[Vec<Vec<Case>>],
 ) -> Vec<Finding> {
     let mut findings = Vec::new();
     for (index, check) in checks.iter().enumerate() {
@@ -315,7 +315,7 @@ fn collect_settings(
                     reference: exercise::reference(check.module, kind).to_string(),
                     verdict: Verdict::Noted,
                     worst: 0,
-                    cases: cases.map(|(_, cases)| cases[question].clone()).collect(),
+                    cases: cases.flat_map(|(_, cases)| cases[question].clone()).collect(),
                 };
                 finding.judge(check.known.as_deref());
                 findings.push(finding);

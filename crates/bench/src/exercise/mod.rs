@@ -2,6 +2,7 @@
 
 use std::time::Instant;
 
+use plumbtone_theory::tuning::key_hz;
 use plumbtone_theory::{Reference, references};
 use plumbtone_voice::contours::ENTRIES;
 
@@ -174,7 +175,7 @@ pub(crate) fn reference(module: &str, kind: Kind) -> Reference {
     }
 }
 
-/// The cases of one set of settings, in the order asked for, and where the time went.
+/// The cases of one set of settings, by what was asked for, and where the time went.
 ///
 /// # Errors
 /// When the subject refuses, or theory has no closed form for the settings.
@@ -182,7 +183,7 @@ pub(crate) fn take(
     check: &SettingsCheck,
     rate_hz: u32,
     index: usize,
-) -> Result<(Vec<Case>, Spent), Error> {
+) -> Result<(Vec<Vec<Case>>, Spent), Error> {
     let settings = &check.settings[index];
     let mut bench = Bench {
         check,
@@ -190,21 +191,20 @@ pub(crate) fn take(
         rate_hz,
         twin: check.twin.unwrap_or(Twin::Exact),
         spent: Spent::default(),
-        cases: vec![None; check.asked.len()],
+        cases: vec![Vec::new(); check.asked.len()],
     };
     match &check.device {
         Device::Controller(controller) => bench.contour(&**controller)?,
         Device::Law(law) => bench.law(&**law)?,
         Device::Filter(filter) => bench.filter(&**filter)?,
     }
-    let cases = bench.cases.into_iter().zip(&check.asked).map(|(case, (kind, _))| {
-        case.ok_or_else(|| {
-            let name = check.subject();
-            let message = format!("`{name}` with {settings} has no reading `{kind}`: take it off");
-            Error::Request(message)
-        })
-    });
-    Ok((cases.collect::<Result<_, _>>()?, bench.spent))
+    let unread = bench.cases.iter().zip(&check.asked).find(|(cases, _)| cases.is_empty());
+    if let Some((_, (kind, _))) = unread {
+        let name = check.subject();
+        let message = format!("`{name}` with {settings} has no reading `{kind}`: take it off");
+        return Err(Error::Request(message));
+    }
+    Ok((bench.cases, bench.spent))
 }
 
 struct Bench<'a> {
@@ -213,7 +213,8 @@ struct Bench<'a> {
     rate_hz: u32,
     twin: Twin,
     spent: Spent,
-    cases: Vec<Option<Case>>,
+    /// By what was asked for; some readings have several, by key or by stage.
+    cases: Vec<Vec<Case>>,
 }
 
 fn clocked<T>(sum: &mut f64, work: impl FnOnce() -> T) -> T {
@@ -234,7 +235,18 @@ impl Bench<'_> {
 
     /// Enters a reading if it was asked for; `derived` is its derived limit.
     fn enter(&mut self, kind: Kind, derived: Option<f64>, taken: Taken) {
-        for (slot, (asked, bound)) in self.cases.iter_mut().zip(&self.check.asked) {
+        self.enter_at(kind, (None, self.settings.to_string()), derived, taken);
+    }
+
+    /// The same of one key, or of what `setting` names.
+    fn enter_at(
+        &mut self,
+        kind: Kind,
+        (key, setting): (Option<u8>, String),
+        derived: Option<f64>,
+        taken: Taken,
+    ) {
+        for (cases, (asked, bound)) in self.cases.iter_mut().zip(&self.check.asked) {
             if *asked != kind {
                 continue;
             }
@@ -248,9 +260,9 @@ impl Bench<'_> {
                 Ok((value, uncertainty, note)) => (Some(value), uncertainty, None, note),
                 Err((gap, why)) => (None, 0.0, Some(gap), Some(why)),
             };
-            let setting = Some(self.settings.to_string());
-            *slot =
-                Some(Case { key: None, hz: None, setting, value, uncertainty, limit, gap, note });
+            let hz = key.map(|key| key_hz(f64::from(key)));
+            let setting = Some(setting.clone());
+            cases.push(Case { key, hz, setting, value, uncertainty, limit, gap, note });
         }
     }
 }

@@ -199,7 +199,7 @@ fn controls_move_what_they_are_for() {
         let ratio = |code: u16| {
             let sample = 2_000 + 5_292;
             read(Event::Level { code }, Wire::Amplified, sample)
-                / read(Event::Level { code }, Wire::Filtered, sample)
+                / read(Event::Level { code }, Wire::Blocked, sample)
         };
         for code in [16_383, 8_192, 100] {
             let expected = f64::from(code) / 16_383.0;

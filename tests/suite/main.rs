@@ -29,6 +29,7 @@ mod pitch_law;
 mod planted;
 mod planted_controls;
 mod planted_filters;
+mod planted_instruments;
 mod ranges;
 mod sine;
 mod smoothing;

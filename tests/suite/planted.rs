@@ -4,6 +4,7 @@
 use crate::common::{CYCLE, setup};
 use crate::planted_controls::PLANTED as CONTROLS;
 use crate::planted_filters::PLANTED as FILTERS;
+use crate::planted_instruments::PLANTED as VOICES;
 use plumbtone::check::{self, Check, Shape};
 use plumbtone::subject::Made;
 use plumbtone::worker::Anchor;
@@ -547,7 +548,8 @@ fn every_kind_of_reading_rejects_at_least_one_defect() {
     let sound = PLANTED.iter().map(|planted| (planted.name, planted.caught_by));
     let control = CONTROLS.iter().map(|planted| (planted.name, planted.caught_by));
     let filter = FILTERS.iter().map(|planted| (planted.name, planted.caught_by));
-    let all: Vec<_> = sound.chain(control).chain(filter).collect();
+    let voice = VOICES.iter().map(|planted| (planted.name, planted.caught_by));
+    let all: Vec<_> = sound.chain(control).chain(filter).chain(voice).collect();
     let caught: BTreeSet<Kind> = all.iter().flat_map(|(_, kinds)| *kinds).copied().collect();
     assert_eq!(caught, BTreeSet::from(Kind::ALL));
     let names: BTreeSet<&str> = all.iter().map(|(name, _)| *name).collect();

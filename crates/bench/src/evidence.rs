@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::check::Check;
 use crate::error::Error;
+use crate::instrument::Preset;
 use crate::results::{Case, Finding, Kind, Results};
 use crate::settings_check::SettingsCheck;
 use crate::wav;
@@ -32,14 +33,20 @@ impl Report {
         if let Some((finding, case)) =
             findings.first().and_then(|finding| Some((*finding, finding.worst_case()?)))
         {
-            let setting = case.setting.as_ref().filter(|setting| *setting != "defaults");
-            let setting =
-                setting.map(|setting| format!(".setting({setting:?})?")).unwrap_or_default();
             let maker = check.maker();
-            let (module, kind) = (check.module, finding.kind);
+            // A stage of a preset is named behind it.
+            let setting = case.setting.as_deref().unwrap_or("defaults");
+            let preset = setting.split(',').next().unwrap_or_default();
+            let setting = match setting {
+                "defaults" => String::new(),
+                _ if Preset::named(preset).is_ok() => format!(".presets([{preset:?}])?"),
+                _ => format!(".setting({setting:?})?"),
+            };
+            let key = case.key.map(|key| format!(".keys([{key}])")).unwrap_or_default();
+            let kind = finding.kind;
             let (rate_hz, limit) = (finding.rate_hz, case.limit.unwrap_or(0.0));
             text += &format!(
-                "  again: {maker}({module:?}, ...)?{setting}.rates([{rate_hz}])\
+                "  again: {maker}{setting}{key}.rates([{rate_hz}])\
                  .limit(Kind::{kind:?}, {limit:?}).assert()\n"
             );
         }
@@ -99,7 +106,11 @@ pub fn sentence(finding: &Finding, case: &Case) -> String {
         .map(|limit| format!("; limit {} {unit}", figure(kind, limit)))
         .unwrap_or_default();
     let place = match (case.key, case.hz, &case.setting) {
-        (Some(key), Some(hz), _) => format!("key {key} ({}, {hz:.2} Hz)", key_name(key)),
+        (Some(key), Some(hz), setting) => {
+            let setting = setting.as_ref().map(|setting| format!("{setting}, "));
+            let setting = setting.unwrap_or_default();
+            format!("{setting}key {key} ({}, {hz:.2} Hz)", key_name(key))
+        }
         (_, Some(hz), _) => format!("{hz:.2} Hz"),
         (_, _, Some(setting)) => setting.clone(),
         _ => "defaults".to_owned(),
@@ -114,7 +125,9 @@ pub fn sentence(finding: &Finding, case: &Case) -> String {
 pub fn figure(kind: Kind, value: f64) -> String {
     match kind {
         Kind::Rounding | Kind::Overload | Kind::Residue => format!("{value:.2e}"),
-        Kind::StageTime | Kind::Onset | Kind::Arrival if value.fract() == 0.0 => {
+        Kind::StageTime | Kind::Onset | Kind::Arrival | Kind::Saturation
+            if value.fract() == 0.0 =>
+        {
             format!("{value:.0}")
         }
         Kind::Step => format!("{value:.6}"),
@@ -150,6 +163,8 @@ fn fine(kind: Kind) -> bool {
             | Kind::Oscillation
             | Kind::OscillationLevel
             | Kind::Drive
+            | Kind::Lag
+            | Kind::Beat
     )
 }
 

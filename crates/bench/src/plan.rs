@@ -27,7 +27,10 @@ use toml::Spanned;
 use crate::check::{self, Check};
 use crate::control;
 use crate::error::Error;
+use crate::exercise;
 use crate::filter;
+use crate::instrument;
+use crate::output;
 use crate::results::Kind;
 use crate::settings::Settings;
 use crate::settings_check::SettingsCheck;
@@ -68,6 +71,9 @@ struct Entries {
     /// Settings of control modules, one set after the other.
     #[serde(default)]
     settings: Vec<BTreeMap<Spanned<String>, Spanned<toml::Value>>>,
+    /// Presets of an instrument by name or pattern; their settings come first.
+    #[serde(default)]
+    presets: Vec<Spanned<String>>,
     #[serde(default = "piano")]
     keys: Spanned<Vec<i64>>,
     #[serde(default = "panel_rates")]
@@ -195,16 +201,20 @@ impl Plan {
                     return Err(self.at(shape, message));
                 }
                 let settings = self.settings(entries, about)?;
+                let keys = self.keys(&entries.keys)?;
                 for twin in &entries.twins {
                     let which =
                         Twin::from_name(twin.get_ref()).map_err(|error| self.at(twin, error))?;
                     let made = match about.family {
                         Family::Filter => filter::twin(about.name, which),
+                        Family::Instrument => instrument::twin(about.name, which),
+                        Family::Level => output::twin(which),
                         _ => control::twin(about.name, which),
                     };
                     let mut check = made
                         .map_err(|error| self.at(twin, error))?
                         .settings(settings.iter().cloned())
+                        .keys(keys.iter().copied())
                         .rates(entries.rates.get_ref().iter().copied());
                     check.asked.clone_from(&asked);
                     check.known.clone_from(&entries.expect_failure);
@@ -217,7 +227,8 @@ impl Plan {
 
     /// The sets of settings asked for, or one of defaults.
     fn settings(&self, entries: &Entries, about: About) -> Result<Vec<Settings>, Error> {
-        if entries.settings.is_empty() {
+        let mut all = self.presets(entries, about)?;
+        if entries.settings.is_empty() && all.is_empty() {
             return Ok(vec![Settings::new()]);
         }
         let whose = format!("module `{}`", about.name);
@@ -235,9 +246,43 @@ impl Plan {
                     .set(&whose, about.parameters, name.get_ref(), &text)
                     .map_err(|error| self.at(value, error))?;
             }
-            Ok(settings)
+            Ok::<_, Error>(settings)
         };
-        entries.settings.iter().map(read).collect()
+        for set in &entries.settings {
+            all.push(read(set)?);
+        }
+        Ok(all)
+    }
+
+    /// The settings of the presets asked for, by panel.
+    fn presets(&self, entries: &Entries, about: About) -> Result<Vec<Settings>, Error> {
+        let Some(first) = entries.presets.first() else { return Ok(Vec::new()) };
+        let mut presets = instrument::presets()?;
+        presets.retain(|preset| preset.instrument == about.name);
+        if presets.is_empty() {
+            return Err(self.at(first, format!("`{}` has no presets: leave them off", about.name)));
+        }
+        let mut wanted = vec![false; presets.len()];
+        for name in &entries.presets {
+            let pattern = Pattern::new(name.get_ref()).map_err(|error| self.at(name, error))?;
+            let mut found = false;
+            for (wanted, preset) in wanted.iter_mut().zip(&presets) {
+                let matches = pattern.matches(preset.name);
+                *wanted |= matches;
+                found |= matches;
+            }
+            if !found {
+                let names: Vec<_> = presets.iter().map(|preset| preset.name).collect();
+                let message = format!(
+                    "unknown preset `{name}`: choose from {}",
+                    names.join(", "),
+                    name = name.get_ref()
+                );
+                return Err(self.at(name, message));
+            }
+        }
+        let chosen = presets.into_iter().zip(wanted).filter(|(_, wanted)| *wanted);
+        Ok(chosen.map(|(preset, _)| preset.settings).collect())
     }
 
     fn expand(&self, entries: &Entries, checks: &mut Vec<Check>) -> Result<(), Error> {
@@ -367,7 +412,9 @@ impl Plan {
         let mut modules: Vec<About> = Vec::new();
         for name in wanted {
             let pattern = Pattern::new(name.get_ref()).map_err(|error| self.at(name, error))?;
-            let all = plumbtone_voice::registry::modules();
+            let measured =
+                |name| oscillator(name).is_some() || !exercise::readings(name).is_empty();
+            let all = plumbtone_voice::registry::all().filter(|about| measured(about.name));
             let found: Vec<_> = all.filter(|about| pattern.matches(about.name)).collect();
             if found.is_empty() {
                 // The full list helps more than "no match".

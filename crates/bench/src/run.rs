@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use crate::check::Check;
 use crate::error::Error;
-use crate::exercise;
+use crate::exercise::{self, Exercised};
 use crate::results::{Case, Finding, Kind, Origin, Results, SCHEMA, Verdict};
 use crate::settings_check::SettingsCheck;
 use crate::worker::{Bound, Job, Spent, Worker};
@@ -126,7 +126,7 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     // Scans are long: they come first in `notes`, and small pieces keep all cores busy.
     let taken: Vec<Result<Taken, Error>> =
         pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
-    let controlled: Vec<Result<(Vec<Vec<Case>>, Spent), Error>> = pool.install(|| {
+    let controlled: Vec<Result<Exercised, Error>> = pool.install(|| {
         let measure = |place: &Setting| {
             let check = &run.settings_checks[place.check];
             let taken = exercise::take(check, check.rates_hz[place.rate], place.setting);

@@ -11,6 +11,8 @@ use crate::error::Error;
 /// index of their word; what is not named keeps its default.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Settings {
+    /// What the whole set is called, where it has a name of its own.
+    called: Option<String>,
     pairs: Vec<(String, f64)>,
     /// As written: words for choices.
     words: Vec<String>,
@@ -44,13 +46,27 @@ impl Settings {
         Ok(())
     }
 
+    /// The same under a name, which stands for all of them in reports.
+    #[must_use]
+    pub fn called(self, name: &str) -> Self {
+        Self { called: Some(name.to_owned()), ..self }
+    }
+
     /// Settings of a module as text: `attack=0.01 restart=legato`.
     ///
     /// # Errors
     /// As [`Settings::set`]; also a module that does not exist, or a word without `=`.
     pub fn parse(module: &str, text: &str) -> Result<Self, Error> {
+        Self::new().with(module, text)
+    }
+
+    /// The same and more; what is said again replaces what was said before.
+    ///
+    /// # Errors
+    /// As [`Settings::parse`].
+    pub fn with(&self, module: &str, text: &str) -> Result<Self, Error> {
         let about = about(module)?;
-        let mut settings = Self::new();
+        let mut settings = self.clone();
         for word in text.split_whitespace() {
             let (name, value) = word.split_once('=').ok_or_else(|| {
                 Error::Request(format!("setting `{word}`: give NAME=VALUE, such as attack=0.01"))
@@ -75,6 +91,15 @@ impl Settings {
         f(&Values(&pairs))
     }
 
+    /// `attack=0.01 restart=legato`, or `defaults`.
+    pub fn text(&self) -> String {
+        if self.pairs.is_empty() {
+            return "defaults".to_owned();
+        }
+        let pairs = self.pairs.iter().zip(&self.words);
+        pairs.map(|((name, _), word)| format!("{name}={word}")).collect::<Vec<_>>().join(" ")
+    }
+
     /// Whether nothing is said.
     pub fn is_empty(&self) -> bool {
         self.pairs.is_empty()
@@ -82,18 +107,12 @@ impl Settings {
 }
 
 impl fmt::Display for Settings {
-    /// `attack=0.01 restart=legato`, or `as set by default`.
+    /// The name of the set, or all of it.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.pairs.is_empty() {
-            return f.write_str("defaults");
+        match &self.called {
+            Some(name) => f.write_str(name),
+            None => f.write_str(&self.text()),
         }
-        let parts: Vec<String> = self
-            .pairs
-            .iter()
-            .zip(&self.words)
-            .map(|((name, _), word)| format!("{name}={word}"))
-            .collect();
-        f.write_str(&parts.join(" "))
     }
 }
 

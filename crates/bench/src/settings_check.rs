@@ -1,13 +1,16 @@
 //! Requirements on modules that are measured by sets of settings: all but oscillators.
 //!
-//! [`crate::control`] and [`crate::filter`] make such checks.
+//! [`crate::control`], [`crate::filter`], [`crate::instrument`] and [`crate::output`] make such
+//! checks.
 
 use std::sync::Arc;
 
 use crate::error::Error;
 use crate::evidence::Report;
 use crate::filter::FilterSubject;
+use crate::instrument::{Player, Preset};
 use crate::law::CodeLaw;
+use crate::output::Rounder;
 use crate::results::{Kind, Results};
 use crate::run::{self, Run};
 use crate::script::Controller;
@@ -15,12 +18,14 @@ use crate::settings::{self, Settings};
 use crate::subject::Twin;
 use crate::worker::Bound;
 
-/// What lies on the bench: something that follows a script, a law, or a filter.
+/// What lies on the bench.
 #[derive(Clone)]
 pub(crate) enum Device {
     Controller(Arc<dyn Controller>),
     Law(Arc<dyn CodeLaw>),
     Filter(Arc<dyn FilterSubject>),
+    Instrument(Arc<dyn Player>),
+    Output(Arc<dyn Rounder>),
 }
 
 impl Device {
@@ -29,6 +34,8 @@ impl Device {
             Self::Controller(controller) => controller.name().into_owned(),
             Self::Law(law) => law.name().into_owned(),
             Self::Filter(filter) => filter.name().into_owned(),
+            Self::Instrument(player) => player.name().into_owned(),
+            Self::Output(output) => output.name().into_owned(),
         }
     }
 }
@@ -45,6 +52,8 @@ pub struct SettingsCheck {
     pub(crate) twin: Option<Twin>,
     pub(crate) settings: Vec<Settings>,
     pub(crate) rates_hz: Vec<u32>,
+    /// Keys of the readings that go over the keyboard.
+    pub(crate) keys: Vec<u8>,
     pub(crate) asked: Vec<(Kind, Bound)>,
     pub(crate) known: Option<String>,
 }
@@ -52,16 +61,22 @@ pub struct SettingsCheck {
 impl SettingsCheck {
     /// A check of `device` against the closed form of `module`, that asks nothing yet.
     pub(crate) fn of(device: Device, module: &str) -> Result<Self, Error> {
-        Ok(Self {
+        Ok(Self::new(device, settings::about(module)?.name))
+    }
+
+    /// The same of a module that is known to exist.
+    pub(crate) fn new(device: Device, module: &'static str) -> Self {
+        Self {
             device,
             name: None,
-            module: settings::about(module)?.name,
+            module,
             twin: None,
             settings: vec![Settings::new()],
             rates_hz: vec![44_100, 48_000],
+            keys: (21..=108).step_by(3).collect(),
             asked: Vec::new(),
             known: None,
-        })
+        }
     }
 
     /// Names the subject in reports and failure texts.
@@ -81,6 +96,22 @@ impl SettingsCheck {
     pub fn setting(self, text: &str) -> Result<Self, Error> {
         let settings = Settings::parse(self.module, text)?;
         Ok(self.settings([settings]))
+    }
+
+    /// The settings of presets, each measured on its own.
+    ///
+    /// # Errors
+    /// A name that is no preset.
+    pub fn presets<'a>(self, names: impl IntoIterator<Item = &'a str>) -> Result<Self, Error> {
+        let presets = names.into_iter().map(|name| Ok(Preset::named(name)?.settings));
+        let settings: Vec<Settings> = presets.collect::<Result<_, Error>>()?;
+        Ok(self.settings(settings))
+    }
+
+    /// Keys of the readings of an instrument that go over the keyboard, 69 = A4; every third of a
+    /// piano when nothing is said.
+    pub fn keys(self, keys: impl IntoIterator<Item = u8>) -> Self {
+        Self { keys: keys.into_iter().collect(), ..self }
     }
 
     /// Sample rates in Hz, 8 000 to 192 000.
@@ -120,12 +151,15 @@ impl SettingsCheck {
     }
 
     /// How a test asks for it again.
-    pub(crate) fn maker(&self) -> &'static str {
-        match self.device {
+    pub(crate) fn maker(&self) -> String {
+        let maker = match self.device {
             Device::Controller(_) => "control::contour",
             Device::Law(_) => "control::law",
             Device::Filter(_) => "filter::own",
-        }
+            Device::Instrument(_) => "instrument::own",
+            Device::Output(_) => return "output::own(...)".to_owned(),
+        };
+        format!("{maker}({:?}, ...)?", self.module)
     }
 
     /// Which twin it is held against, if any.

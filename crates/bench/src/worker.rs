@@ -216,7 +216,9 @@ pub(crate) fn sound(
     taken: (f64, f64, Option<String>),
 ) -> Result<(f64, f64, Option<String>), (Gap, String)> {
     let (value, uncertainty, _) = taken;
-    if !value.is_finite() || !uncertainty.is_finite() {
+    // Nothing at all is a level, too.
+    let silent = value == f64::NEG_INFINITY && !kind.is_size();
+    if !(value.is_finite() || silent) || !uncertainty.is_finite() {
         return Err(unreadable("the reading is not a number"));
     }
     match limit {

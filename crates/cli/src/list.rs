@@ -194,7 +194,7 @@ fn object() -> Result<Value, Fault> {
                 "panel": preset.panel,
                 "instrument": preset.instrument,
                 "summary": preset.about,
-                "settings": preset.settings.to_string(),
+                "settings": preset.settings.text(),
             })
         })
         .collect();

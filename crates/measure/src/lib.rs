@@ -6,6 +6,7 @@
 
 pub mod aliasing;
 pub mod audibility;
+pub mod beats;
 pub mod coherent;
 mod curve;
 pub mod decay;
@@ -16,9 +17,12 @@ pub mod glide;
 pub mod harmonic;
 pub mod images;
 pub mod intermodulation;
+pub mod lag;
 pub mod law;
 pub mod level;
 pub mod limit_cycles;
+pub mod line;
+pub mod loudness;
 pub mod low_frequency;
 pub mod modulation;
 pub mod onset;
@@ -32,11 +36,13 @@ pub mod response;
 pub mod ringing;
 pub mod self_oscillation;
 pub mod settling;
+pub mod silence;
 pub mod stages;
 pub mod steady;
 pub mod steps;
 pub mod straight_line;
 pub mod transfer;
+pub mod wander;
 pub mod window;
 
 pub use reading::{Obstacle, Reading, Unit};

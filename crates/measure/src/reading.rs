@@ -41,6 +41,8 @@ pub enum Unit {
     Degrees,
     /// Steepness of a response.
     DecibelsPerOctave,
+    /// Level re full scale, K-weighted (ITU-R BS.1770).
+    Lkfs,
 }
 
 impl Unit {
@@ -65,6 +67,7 @@ impl Unit {
             Self::CentsPerSquareOctave => "cents/octave²",
             Self::Degrees => "deg",
             Self::DecibelsPerOctave => "dB/octave",
+            Self::Lkfs => "LKFS",
         }
     }
 }
@@ -194,6 +197,16 @@ pub enum Obstacle {
     /// No periodic component stands out.
     #[error("no tone found: nothing stands out of the noise")]
     NoTone,
+    /// Two captures do not hold the same sound.
+    #[error(
+        "the captures have nothing in common: a share of {share} of the power agrees, {need} needed"
+    )]
+    Unrelated {
+        /// Share of the subject's power that the reference accounts for.
+        share: f64,
+        /// Share needed.
+        need: f64,
+    },
     /// No event is followed by a response.
     #[error("none of {events} events is followed by a response")]
     NoResponse {

@@ -27,6 +27,7 @@ pub mod lines;
 pub mod modulation;
 pub mod noise;
 pub mod onset;
+pub mod quantizer;
 pub mod rc;
 mod reference;
 pub mod round_off;

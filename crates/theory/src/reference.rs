@@ -132,5 +132,11 @@ pub mod references {
             "Novak, Lotton, Simon, Synchronized swept-sine: theory, application, and implementation, JAES 63(10):786-798, 2015";
         ROUNDING_NOISE, "oppenheim-schafer", CommonPractice,
             "Oppenheim, Schafer, Discrete-Time Signal Processing: rounding to a grid of spacing D adds noise of variance D^2/12";
+        ROUNDED_SINE, "blachman-1985", FromMemory,
+            "Blachman, The intermodulation and distortion due to quantization of sinusoids, IEEE Trans. ASSP 33(6):1417-1426, 1985";
+        DITHER, "lipshitz-1992", FromMemory,
+            "Lipshitz, Wannamaker, Vanderkooy, Quantization and dither: a theoretical survey, J. Audio Eng. Soc. 40(5):355-375, 1992";
+        QUANTISED_SPECTRA, "bennett-1948", FromMemory,
+            "Bennett, Spectra of quantized signals, Bell Syst. Tech. J. 27:446-472, 1948";
     }
 }

@@ -49,6 +49,7 @@ const LADDER_DRIVE: Table = table!("ladder-drive");
 const LADDER_LIMIT_CYCLE: Table = table!("ladder-limit-cycle");
 const LADDER_RESPONSE: Table = table!("ladder-response");
 const NOISE_GAINS: Table = table!("noise-gains");
+const QUANTIZER_HARMONICS: Table = table!("quantizer_harmonics");
 const SINE_MINIMAX: Table = table!("sine-minimax");
 const WINDOWS: Table = table!("windows");
 
@@ -71,6 +72,7 @@ pub const IDS: &[&str] = &[
     LADDER_LIMIT_CYCLE.id,
     LADDER_RESPONSE.id,
     NOISE_GAINS.id,
+    QUANTIZER_HARMONICS.id,
     SINE_MINIMAX.id,
     WINDOWS.id,
 ];
@@ -519,5 +521,26 @@ pub fn noise_gains() -> Result<Vec<NoiseGainRow>, TableError> {
             structure: f.text()?,
             gain_db: f.number()?,
         })
+    })
+}
+
+/// A figure of a sine that is rounded to whole steps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QuantizerRow {
+    /// Amplitude of the sine, steps.
+    pub amplitude: f64,
+    /// Harmonic; 0 for the mean square of the error.
+    pub order: u32,
+    /// Amplitude of the harmonic in steps, or the mean square in squared steps; 20 digits.
+    pub value: f64,
+}
+
+/// Harmonics and error power of rounded sines of 0.4 to 32.768 steps.
+///
+/// # Errors
+/// A damaged table.
+pub fn quantizer_harmonics() -> Result<Vec<QuantizerRow>, TableError> {
+    QUANTIZER_HARMONICS.rows(|f| {
+        Some(QuantizerRow { amplitude: f.number()?, order: f.number()?, value: f.number()? })
     })
 }

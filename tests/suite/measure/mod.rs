@@ -31,4 +31,5 @@ pub mod signals;
 mod stages;
 mod steps;
 mod transfer;
+mod wander;
 mod window;

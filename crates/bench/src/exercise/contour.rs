@@ -13,7 +13,7 @@ use plumbtone_measure::steps::{self, Region};
 use plumbtone_measure::{db, glide};
 use plumbtone_voice::contours::lfo;
 
-use super::{Bench, clocked, nothing};
+use super::{Bench, Spread, clocked, nothing};
 use crate::error::Error;
 use crate::expect::controls::{self, Ideal, Part};
 use crate::results::Kind;
@@ -200,7 +200,7 @@ impl Bench<'_> {
 
     /// Spread of the onset over all places of an event in a block, in samples.
     fn onset(&mut self, controller: &dyn Controller, bound: f64) -> Result<Taken, Error> {
-        let mut delays = Vec::with_capacity(BLOCK);
+        let mut spread = Spread::default();
         for place in 0..BLOCK {
             // Every place of a block, in an odd and in an even block: a subject may have longer ones.
             let event = BLOCK + place + place % 2 * BLOCK;
@@ -210,19 +210,11 @@ impl Bench<'_> {
             let samples = self.render(controller, &script)?;
             let response = Response::Change { least: bound.max(f64::MIN_POSITIVE) };
             match Onsets::find(&samples, &[event], response) {
-                Ok(onsets) => delays.push(onsets.min),
+                Ok(onsets) => spread.add(onsets.min),
                 Err(why) => return Ok(Err(unreadable(why))),
             }
         }
-        let (least, most) = delays
-            .iter()
-            .fold((usize::MAX, 0), |(least, most), &delay| (least.min(delay), most.max(delay)));
-        let count = delays.len() as f64;
-        let mean = delays.iter().sum::<usize>() as f64 / count;
-        let spread = delays.iter().map(|&delay| (delay as f64 - mean).powi(2)).sum::<f64>() / count;
-        let ms = 1e3 / f64::from(self.rate_hz);
-        let note = format!("mean {:.2} ms, rms {:.2} ms", mean * ms, spread.sqrt() * ms);
-        Ok(Ok(((most - least) as f64, 0.0, Some(note))))
+        Ok(Ok(spread.taken(self.rate_hz)))
     }
 }
 

@@ -16,7 +16,9 @@ use crate::worker::{Bound, Spent, Taken, sound};
 
 mod contour;
 mod filter;
+mod instrument;
 mod law;
+mod output;
 
 /// The readings that a module has.
 pub(crate) fn readings(module: &str) -> &'static [Kind] {
@@ -109,12 +111,20 @@ pub(crate) fn readings(module: &str) -> &'static [Kind] {
             Kind::Settling,
             Kind::Step,
         ],
+        "output" => output::READINGS,
+        _ if is_instrument(module) => instrument::READINGS,
         _ => &[],
     }
 }
 
 /// Whether a kind has a limit that follows from arithmetic.
 pub(crate) fn derivable(module: &str, kind: Kind) -> bool {
+    if is_instrument(module) {
+        return matches!(kind, Kind::Pitch | Kind::Lag | Kind::Beat | Kind::Silence | Kind::Onset);
+    }
+    if module == "output" {
+        return kind == Kind::Noise;
+    }
     // The step of a contour has a steepest place; that of a filter depends on what goes in.
     if is_filter(module) && kind == Kind::Step {
         return false;
@@ -139,6 +149,10 @@ pub(crate) fn derivable(module: &str, kind: Kind) -> bool {
     )
 }
 
+fn is_instrument(module: &str) -> bool {
+    plumbtone_voice::instruments::ENTRIES.iter().any(|entry| entry.name == module)
+}
+
 fn is_filter(module: &str) -> bool {
     crate::filter::entry(module).is_ok()
 }
@@ -147,6 +161,8 @@ fn is_filter(module: &str) -> bool {
 pub(crate) fn because(module: &str, kind: Kind) -> &'static str {
     let contour = ENTRIES.iter().any(|entry| entry.name == module);
     match kind {
+        _ if is_instrument(module) => instrument::because(kind),
+        _ if module == "output" => output::because(),
         Kind::StageTime => "coefficients rounded, in proportion to the length of the stage",
         Kind::DecayLine => "what the error of a sample is worth in dB, 100 dB down",
         Kind::Step => "steepest place of the closed form, and the rounding of two samples",
@@ -166,6 +182,8 @@ pub(crate) fn because(module: &str, kind: Kind) -> &'static str {
 pub(crate) fn reference(module: &str, kind: Kind) -> Reference {
     let contour = ENTRIES.iter().any(|entry| entry.name == module);
     match kind {
+        _ if is_instrument(module) => instrument::reference(kind),
+        _ if module == "output" => output::reference(),
         Kind::Images => references::HOLD_IMAGES,
         Kind::Onset => references::BLOCK_ONSETS,
         Kind::Depth => references::FREQUENCY_MODULATION,
@@ -175,15 +193,14 @@ pub(crate) fn reference(module: &str, kind: Kind) -> Reference {
     }
 }
 
+/// What one set of settings gives: cases by what was asked for, and where the time went.
+pub(crate) type Exercised = (Vec<Vec<Case>>, Spent);
+
 /// The cases of one set of settings, by what was asked for, and where the time went.
 ///
 /// # Errors
 /// When the subject refuses, or theory has no closed form for the settings.
-pub(crate) fn take(
-    check: &SettingsCheck,
-    rate_hz: u32,
-    index: usize,
-) -> Result<(Vec<Vec<Case>>, Spent), Error> {
+pub(crate) fn take(check: &SettingsCheck, rate_hz: u32, index: usize) -> Result<Exercised, Error> {
     let settings = &check.settings[index];
     let mut bench = Bench {
         check,
@@ -197,6 +214,8 @@ pub(crate) fn take(
         Device::Controller(controller) => bench.contour(&**controller)?,
         Device::Law(law) => bench.law(&**law)?,
         Device::Filter(filter) => bench.filter(&**filter)?,
+        Device::Instrument(player) => bench.instrument(&**player)?,
+        Device::Output(output) => bench.output(&**output)?,
     }
     let unread = bench.cases.iter().zip(&check.asked).find(|(cases, _)| cases.is_empty());
     if let Some((_, (kind, _))) = unread {
@@ -226,6 +245,30 @@ fn clocked<T>(sum: &mut f64, work: impl FnOnce() -> T) -> T {
 
 fn nothing(why: &str) -> (Gap, String) {
     (Gap::Nothing, why.to_owned())
+}
+
+/// Delays of an onset behind its event, over all places of the event in a block.
+#[derive(Default)]
+struct Spread(Vec<usize>);
+
+impl Spread {
+    fn add(&mut self, delay: usize) {
+        self.0.push(delay);
+    }
+
+    /// Largest less smallest, with mean and rms as its note.
+    fn taken(&self, rate_hz: u32) -> (f64, f64, Option<String>) {
+        let delays = &self.0;
+        let (least, most) = delays
+            .iter()
+            .fold((usize::MAX, 0), |(least, most), &delay| (least.min(delay), most.max(delay)));
+        let count = delays.len() as f64;
+        let mean = delays.iter().sum::<usize>() as f64 / count;
+        let spread = delays.iter().map(|&delay| (delay as f64 - mean).powi(2)).sum::<f64>() / count;
+        let ms = 1e3 / f64::from(rate_hz);
+        let note = format!("mean {:.2} ms, rms {:.2} ms", mean * ms, spread.sqrt() * ms);
+        ((most.saturating_sub(least)) as f64, 0.0, Some(note))
+    }
 }
 
 impl Bench<'_> {

@@ -4,6 +4,7 @@
 
 pub mod controls;
 pub mod filters;
+pub mod instruments;
 pub mod laws;
 
 use std::borrow::Cow;

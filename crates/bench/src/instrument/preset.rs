@@ -95,5 +95,6 @@ fn read(name: &'static str, text: &str) -> Result<Preset, Error> {
             .map_err(|error| fail(error.to_string()))?;
     }
     let File { panel, instrument, about, whispers, .. } = file;
+    let settings = settings.called(name);
     Ok(Preset { name, panel, instrument, about, whispers, settings })
 }

@@ -31,6 +31,8 @@ pub enum Stage {
     Cutoff,
     /// Ladder.
     Filter,
+    /// DC blocker.
+    Blocker,
     /// Contour of the level.
     LevelContour,
     /// Sound times contour times level.
@@ -41,7 +43,7 @@ pub enum Stage {
 
 impl Stage {
     /// All stages, in the order in which they run.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Lfo,
         Self::Pitch,
         Self::Sources,
@@ -49,6 +51,7 @@ impl Stage {
         Self::FilterContour,
         Self::Cutoff,
         Self::Filter,
+        Self::Blocker,
         Self::LevelContour,
         Self::Amplifier,
         Self::Output,
@@ -64,6 +67,7 @@ impl Stage {
             Self::FilterContour => "filter-contour",
             Self::Cutoff => "cutoff",
             Self::Filter => "filter",
+            Self::Blocker => "blocker",
             Self::LevelContour => "level-contour",
             Self::Amplifier => "amplifier",
             Self::Output => "output",
@@ -116,6 +120,8 @@ pub enum Wire {
     Cutoff,
     /// Behind the ladder, full scale = 1.0.
     Filtered,
+    /// Behind the DC blocker, full scale = 1.0.
+    Blocked,
     /// Contour of the level, 0 to 1.
     LevelContour,
     /// Behind the amplifier, full scale = 1.0.
@@ -126,7 +132,7 @@ pub enum Wire {
 
 impl Wire {
     /// All wires, in the order in which they are set.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::Lfo,
         Self::IncrementA,
         Self::IncrementB,
@@ -137,6 +143,7 @@ impl Wire {
         Self::FilterContour,
         Self::Cutoff,
         Self::Filtered,
+        Self::Blocked,
         Self::LevelContour,
         Self::Amplified,
         Self::Output,
@@ -152,6 +159,7 @@ impl Wire {
             Self::FilterContour => Stage::FilterContour,
             Self::Cutoff => Stage::Cutoff,
             Self::Filtered => Stage::Filter,
+            Self::Blocked => Stage::Blocker,
             Self::LevelContour => Stage::LevelContour,
             Self::Amplified => Stage::Amplifier,
             Self::Output => Stage::Output,
@@ -161,14 +169,13 @@ impl Wire {
     /// Whether a value stands at the limit of its format, or beyond, where a float stage goes on.
     ///
     /// Low-frequency oscillator and contours never do: full scale is where they are meant to go.
+    /// Nor does the cutoff, which the filter holds below 0.45 of the rate whatever it is told.
     fn at_limit(self, value: f64) -> bool {
         const LARGEST_Q31: f64 = 1.0 - 1.0 / 2_147_483_648.0;
         const LARGEST_16: f64 = 32_767.0 / 32_768.0;
         let (least, largest) = match self {
-            Self::Lfo | Self::FilterContour | Self::LevelContour => return false,
-            Self::IncrementA | Self::IncrementB | Self::Cutoff => {
-                (-1.0, f64::from(Increment::MAX.bits()))
-            }
+            Self::Lfo | Self::FilterContour | Self::LevelContour | Self::Cutoff => return false,
+            Self::IncrementA | Self::IncrementB => (-1.0, f64::from(Increment::MAX.bits())),
             Self::Output => (-1.0, LARGEST_16),
             _ => (-1.0, LARGEST_Q31),
         };
@@ -298,15 +305,20 @@ impl StagedVoice {
         } else {
             self.float.filter.tick(mixed as f32, cutoff).into()
         };
+        let blocked: f64 = if self.fixed(Stage::Blocker) {
+            self.fixed.blocker.tick(q31(filtered)).to_num()
+        } else {
+            self.float.blocker.tick(filtered as f32).into()
+        };
         let level_contour: f64 = if self.fixed(Stage::LevelContour) {
             self.fixed.level_contour.tick().to_num()
         } else {
             self.float.level_contour.tick().into()
         };
         let amplified: f64 = if self.fixed(Stage::Amplifier) {
-            self.fixed.amplifier.tick(q31(filtered), q31(level_contour)).to_num()
+            self.fixed.amplifier.tick(q31(blocked), q31(level_contour)).to_num()
         } else {
-            self.float.amplifier.tick(filtered as f32, level_contour as f32).into()
+            self.float.amplifier.tick(blocked as f32, level_contour as f32).into()
         };
         let output = if self.fixed(Stage::Output) {
             self.fixed.output.tick(q31(amplified))
@@ -327,6 +339,7 @@ impl StagedVoice {
             filter_contour,
             cutoff.bits().into(),
             filtered,
+            blocked,
             level_contour,
             amplified,
             f64::from(output) / 32_768.0,

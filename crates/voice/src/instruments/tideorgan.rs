@@ -1,6 +1,6 @@
 //! `tideorgan`: the one-voice instrument of a panel, from keys to 16 bits.
 //!
-//! keys → glide → two oscillators and noise → mixer → ladder → amplifier → output; a contour, the
+//! keys → glide → two oscillators and noise → mixer → ladder → DC blocker → amplifier → output; a contour, the
 //! low-frequency oscillator, key tracking and a control move the cutoff, another contour and a
 //! control the level. Every stage is a part of its own, so that the bench can build the same
 //! instrument from parts of both twins.
@@ -14,6 +14,7 @@
 //! | Usable  | float and fixed: keys 0 to 127 at any rate; the linear ladder above resonance 1 swings between its limits |
 //! | Checked | `tests/suite/instrument.rs::tideorgan_is_in_tune_over_the_keyboard` |
 
+pub mod blocker;
 pub mod cutoff;
 pub mod filter;
 pub mod parameters;
@@ -120,6 +121,8 @@ pub struct Float {
     pub cutoff: cutoff::Float,
     /// Ladder.
     pub filter: filter::Float,
+    /// DC blocker.
+    pub blocker: blocker::Float,
     /// Sound times contour times level.
     pub amplifier: amplifier::Float,
     /// 16 bits.
@@ -143,6 +146,7 @@ impl Float {
             mixer: mixer::Float::new(&Values(&gather(values, &MIXER)?))?,
             cutoff: cutoff::Float::new(rate, values)?,
             filter: filter::Float::new(rate, values)?,
+            blocker: blocker::Float::new(rate, values)?,
             amplifier: amplifier::Float::new(rate, &Values(&gather(values, &AMPLIFIER)?))?,
             output: output::Float::new(&Values(&gather(values, &OUTPUT)?))?,
         })
@@ -180,8 +184,9 @@ impl Instrument for Float {
         let contour = self.filter_contour.tick();
         let cutoff = self.cutoff.tick(contour, lfo);
         let filtered = self.filter.tick(mixed, cutoff);
+        let blocked = self.blocker.tick(filtered);
         let contour = self.level_contour.tick();
-        let amplified = self.amplifier.tick(filtered, contour);
+        let amplified = self.amplifier.tick(blocked, contour);
         self.output.tick(amplified)
     }
 }
@@ -206,6 +211,8 @@ pub struct Fixed {
     pub cutoff: cutoff::Fixed,
     /// Ladder.
     pub filter: filter::Fixed,
+    /// DC blocker.
+    pub blocker: blocker::Fixed,
     /// Sound times contour times level.
     pub amplifier: amplifier::Fixed,
     /// 16 bits.
@@ -229,6 +236,7 @@ impl Fixed {
             mixer: mixer::Fixed::new(&Values(&gather(values, &MIXER)?))?,
             cutoff: cutoff::Fixed::new(rate, values)?,
             filter: filter::Fixed::new(rate, values)?,
+            blocker: blocker::Fixed::new(rate, values)?,
             amplifier: amplifier::Fixed::new(rate, &Values(&gather(values, &AMPLIFIER)?))?,
             output: output::Fixed::new(&Values(&gather(values, &OUTPUT)?))?,
         })
@@ -266,8 +274,9 @@ impl Instrument for Fixed {
         let contour = self.filter_contour.tick();
         let cutoff = self.cutoff.tick(contour, lfo);
         let filtered = self.filter.tick(mixed, cutoff);
+        let blocked = self.blocker.tick(filtered);
         let contour = self.level_contour.tick();
-        let amplified = self.amplifier.tick(filtered, contour);
+        let amplified = self.amplifier.tick(blocked, contour);
         self.output.tick(amplified)
     }
 }

@@ -71,6 +71,8 @@ pub const CUTOFF: Parameter =
     Parameter::number("cutoff", "Hz (held below 0.45 of the rate)", 5.0, 20_000.0, 2_000.0);
 /// Resonance, 1 the edge of self-oscillation.
 pub const RESONANCE: Parameter = filters::RESONANCE;
+/// Where the blocker behind the ladder is 3 dB down.
+pub const DC_CUTOFF: Parameter = Parameter::number("dc-cutoff", "Hz", 5.0, 200.0, 5.0);
 /// How far the contour opens the filter.
 pub const CONTOUR: Parameter = Parameter::number("filter-contour", "octaves", -10.0, 10.0, 0.0);
 /// How far the low-frequency oscillator moves the cutoff, either way.
@@ -119,12 +121,13 @@ pub(super) const LADDER: [Called; 4] = [
     called("filter-drive", DRIVE),
     called("filter-oversampling", OVERSAMPLING),
 ];
-const CUTS: [Called; 5] = [
+const CUTS: [Called; 6] = [
     called("filter", FILTER),
     called("cutoff", CUTOFF),
     called("resonance", RESONANCE),
     called("filter-contour", CONTOUR),
     called("filter-lfo", FILTER_LFO),
+    called("dc-cutoff", DC_CUTOFF),
 ];
 pub(super) const TRACKING: [Called; 2] = [
     starting_at(0.0, called("filter-tracking", tracking::AMOUNT)),

@@ -116,6 +116,7 @@ const FAMILIES: [(&str, &[&str]); 6] = [
     (
         "instruments",
         &[
+            "tideorgan/blocker.rs",
             "tideorgan/cutoff.rs",
             "tideorgan/filter.rs",
             "tideorgan/parameters.rs",

@@ -427,28 +427,33 @@ fn every_preset_sounds_stays_below_full_scale_and_falls_silent_or_says_why_not()
         let stages = Stages::all(Twin::Fixed);
         let played = StagedVoice::render(&score, &preset.settings, stages, &[]).unwrap();
         for (stage, count) in played.saturated {
-            // A cutoff at half the rate is no overload: the ladder holds it below that anyway.
-            assert!(count == 0 || stage == Stage::Cutoff, "{}: {}", preset.name, stage.name());
+            assert_eq!(count, 0, "{}: {}", preset.name, stage.name());
         }
     }
 }
 
 /// Beyond the edge the linear ladder swings between its limits: the fixed twin's output saturates
-/// and is counted at the ladder; the mixer has headroom and is not.
+/// and is counted at the ladder, and again behind it; the mixer has headroom and is not.
 #[test]
 fn saturations_are_counted_where_they_happen() {
     let settings = settings("resonance=1.2 cutoff=800 level-attack=0 level-sustain=1");
     let score = Score::new(RATE_HZ, 20_000).down(0, 57);
-    let wires = [Wire::Filtered];
+    let wires = [Wire::Filtered, Wire::Blocked];
     let played = StagedVoice::render(&score, &settings, Stages::all(Twin::Fixed), &wires).unwrap();
     let limit = |value: &&f64| **value == -1.0 || **value > 1.0 - 1.5 * LSB;
-    let expected = played.captures[0].1.iter().filter(limit).count();
-    assert!(expected > 1_000);
+    let at_limit = |wire: usize| played.captures[wire].1.iter().filter(limit).count();
+    let [filtered, blocked] = [at_limit(0), at_limit(1)];
+    assert!(filtered > 1_000 && blocked > 1_000, "{filtered} {blocked}");
+    // The nearest of 16 bits is full scale from half a step below it on; the amplifier is a unit
+    // below 1.
+    let step = 1.0 / 32_768.0;
+    let full = |value: &&f64| **value < -1.0 + 0.5 * step || **value >= 1.0 - 1.5 * step;
+    let full = played.captures[1].1.iter().filter(full).count();
     for (stage, count) in played.saturated {
         match stage {
-            Stage::Filter => assert_eq!(count, expected),
-            // 16 bits round up what the amplifier, a unit below 1, leaves off.
-            Stage::Output => assert_eq!(count, expected),
+            Stage::Filter => assert_eq!(count, filtered),
+            Stage::Blocker => assert_eq!(count, blocked),
+            Stage::Output => assert_eq!(count, full),
             _ => assert_eq!(count, 0, "{}", stage.name()),
         }
     }
@@ -591,7 +596,9 @@ proptest! {
                         let bound = match wire {
                             Wire::IncrementA | Wire::IncrementB | Wire::Cutoff => CYCLE / 2.0,
                             // The float ladder's loop holds 16, its mixes sum to 16 of that.
-                            Wire::Filtered | Wire::Amplified if twin == Twin::Float => 256.0,
+                            Wire::Filtered if twin == Twin::Float => 256.0,
+                            // A blocker gives at most a step and what it leaks of it.
+                            Wire::Blocked | Wire::Amplified if twin == Twin::Float => 512.0,
                             _ => 1.0,
                         };
                         let value = voice.wire(wire);

@@ -1,5 +1,7 @@
-//! What theory says of whole voices: how far the pitch of each twin may be off.
+//! What whole voices play on the bench, and what theory says of them: how far the pitch of each
+//! twin may be off.
 
+use crate::instrument::Score;
 use crate::subject::Twin;
 
 /// Cents of a small relative error.
@@ -48,4 +50,20 @@ pub fn beat_hz(twin: Twin, hz: f64, cents: f64, rate_hz: f64) -> f64 {
 /// head of `contours/adsr.rs`.
 pub fn release_s(release_s: f64) -> f64 {
     release_s * 20.0 * std::f64::consts::LN_2 / 1000_f64.ln()
+}
+
+/// What the twins of a voice play against each other: keys that overlap, a wheel, both controls, a
+/// second stroke, and time to fade.
+pub fn phrase(rate_hz: u32) -> Score {
+    let at = |seconds: f64| (seconds * f64::from(rate_hz)).round() as usize;
+    Score::new(rate_hz, at(3.5))
+        .down(at(0.02), 45)
+        .down(at(0.5), 57)
+        .bend(at(0.7), 10_000)
+        .up(at(0.8), 45)
+        .cutoff(at(0.9), 11_000)
+        .level(at(1.0), 14_000)
+        .up(at(1.2), 57)
+        .down(at(1.3), 81)
+        .up(at(2.3), 81)
 }

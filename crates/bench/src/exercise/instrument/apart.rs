@@ -19,21 +19,6 @@ use crate::worker::{Taken, unreadable};
 const WINDOW: usize = 4096;
 
 impl Scene<'_> {
-    /// Keys that overlap, a wheel, both controls, a second stroke, and time to fade.
-    pub(super) fn phrase(&self) -> Score {
-        let at = |seconds| self.at(seconds);
-        self.score(3.5)
-            .down(at(0.02), 45)
-            .down(at(0.5), 57)
-            .bend(at(0.7), 10_000)
-            .up(at(0.8), 45)
-            .cutoff(at(0.9), 11_000)
-            .level(at(1.0), 14_000)
-            .up(at(1.2), 57)
-            .down(at(1.3), 81)
-            .up(at(2.3), 81)
-    }
-
     /// Both sides of a comparison before the output stage, or behind it where a voice shows no
     /// more; with the pitch in common where that can be had.
     fn sides(&mut self, score: &Score, common_pitch: bool) -> Result<[Vec<f64>; 2], Error> {
@@ -63,7 +48,7 @@ impl Scene<'_> {
         if self.player.staged() == Some(Twin::Float) {
             return Ok(Err(nothing("the float twin is what the fixed one is held against")));
         }
-        let score = self.phrase();
+        let score = instruments::phrase(self.rate_hz);
         let [own, other] = self.sides(&score, true)?;
         let apart = match Difference::of(&own, &other) {
             Ok(apart) => apart,
@@ -86,7 +71,7 @@ impl Scene<'_> {
     /// What each stage does alone, in a voice that is float otherwise.
     pub(super) fn stages(&mut self) -> Result<Vec<(Stage, Taken)>, Error> {
         let Some(twin) = self.player.staged() else { return Ok(Vec::new()) };
-        let score = self.phrase();
+        let score = instruments::phrase(self.rate_hz);
         let wires = [Wire::Amplified, Wire::Output];
         let float = self.staged(&score, self.settings, Stages::all(Twin::Float), &wires)?;
         let mut stages = Vec::with_capacity(Stage::ALL.len());
@@ -118,7 +103,7 @@ impl Scene<'_> {
                 Err(nothing("the float twin is what the fixed one is held against")),
             ));
         }
-        let score = self.phrase();
+        let score = instruments::phrase(self.rate_hz);
         let [own, other] = self.sides(&score, false)?;
         let drift = match lag::drift(&own, &other, WINDOW) {
             Ok(drift) => drift,
@@ -146,7 +131,7 @@ impl Scene<'_> {
 
     /// Samples at which anything stands at the limit of its format, by stage.
     pub(super) fn saturation(&mut self) -> Read {
-        let score = self.phrase();
+        let score = instruments::phrase(self.rate_hz);
         let Some(twin) = self.player.staged() else {
             let played = self.play(&score, self.settings)?;
             let full = |sample: &&f64| sample.abs() >= 32_767.0 / 32_768.0;

@@ -5,6 +5,7 @@ mod blocks;
 mod common;
 mod contours;
 mod cutoff_in_octaves;
+mod demo_renders;
 mod depth;
 mod errors;
 mod exp2;

@@ -84,6 +84,12 @@ pub struct Ruler {
     pub high: f64,
 }
 
+/// A value to read out: the last digits of a logarithm differ from one system's library to the
+/// next, and nobody wants to hear them.
+pub(crate) fn six_digits(value: f64) -> f64 {
+    format!("{value:.5e}").parse().unwrap_or(value)
+}
+
 /// A tick; minor ticks have no text.
 pub(crate) struct Tick {
     /// Position, 0 at the low and 1 at the high end.
@@ -161,7 +167,7 @@ impl Span {
     pub fn words(&self) -> String {
         let key = if self.scale == Scale::Keys { "key " } else { "" };
         let (low, high) = self.ends();
-        format!("{key}{low} to {key}{high}")
+        format!("{key}{} to {key}{}", six_digits(low), six_digits(high))
     }
 
     /// The values at both ends.

@@ -1,6 +1,6 @@
 //! Where everything stands on the sheet, and the drawing of it.
 
-use crate::axis::{Room, Scale, Span, Tick};
+use crate::axis::{Room, Scale, Span, Tick, six_digits};
 use crate::geometry::{Point, Rect, dashes, length, spread, thin_path, thin_points};
 use crate::style::{Dash, Ink, Line, Marker, Series, Shape, Style};
 use crate::surface::{self, Anchor, Rgb, Surface, Type, Weight, text_width};
@@ -316,8 +316,10 @@ impl<'a> Plot<'a> {
         }
         for mark in &chart.marks {
             words.push(match mark {
-                Mark::Horizontal { at, label } => format!("{label}: line at y = {at}"),
-                Mark::Vertical { at, label } => format!("{label}: line at x = {at}"),
+                Mark::Horizontal { at, label } => {
+                    format!("{label}: line at y = {}", six_digits(*at))
+                }
+                Mark::Vertical { at, label } => format!("{label}: line at x = {}", six_digits(*at)),
             });
         }
         words.retain(|w| !w.is_empty());

@@ -337,6 +337,17 @@ fn svg_is_accessible_and_escaped() {
 }
 
 #[test]
+fn figures_are_read_out_to_six_digits() {
+    let x = Axis::log10("x", "Hz").range(1000.0 / 6.0, 3000.0);
+    let y = Axis::linear("y", "").range(-1.0 / 3.0, 2.0);
+    let chart = Chart::new("", x, y).with(dots(vec![(200.0, 1.0)]));
+    let svg = svg(&chart.mark(Mark::horizontal(2.0 / 3.0, "limit")));
+    for read in ["166.667 to 3000 Hz", "-0.333333 to 2.", "y = 0.666667."] {
+        assert!(svg.contains(read), "desc lacks {read:?}");
+    }
+}
+
+#[test]
 fn png_has_the_ink_where_the_svg_has_it() {
     let axis = || Axis::linear("x", "").range(0.0, 10.0);
     let points = vec![(2.5, 7.5), (7.5, 2.5)];

@@ -7,9 +7,13 @@ use plumbtone::expect::Yardstick;
 use plumbtone::filter::FilterTwin;
 use plumbtone::measure::aliasing::Aliasing;
 use plumbtone::measure::audibility::{Component, Criterion as Masking, Listener};
+use plumbtone::measure::beats::Beat;
 use plumbtone::measure::coherent::{Coherent, Tone};
 use plumbtone::measure::exponential::Exponential;
 use plumbtone::measure::harmonic::Harmonic;
+use plumbtone::measure::lag;
+use plumbtone::measure::line::Line;
+use plumbtone::measure::loudness::Loudness;
 use plumbtone::measure::modulation::{Known, Modulation};
 use plumbtone::measure::pitch::{Model, Pitch};
 use plumbtone::measure::response::{Sweep, Take};
@@ -20,7 +24,9 @@ use plumbtone::script::ContourTwin;
 use plumbtone::subject::entry;
 use plumbtone::theory::ladder::{Ladder, warped_ratio};
 use plumbtone::voice::{Rate, Setup};
-use plumbtone::{Controller, FilterSubject, Passage, Script, Settings, Twin};
+use plumbtone::{
+    Controller, FilterSubject, InstrumentTwin, Passage, Score, Script, Settings, Twin,
+};
 
 const RATE_HZ: u32 = 48_000;
 const SAMPLES: usize = 1 << 16;
@@ -178,12 +184,39 @@ fn filter_instruments(c: &mut Criterion) {
     c.bench_function("sweep of 3 s, one take", |b| b.iter(|| read().len()));
 }
 
+/// Two seconds of a voice whose oscillators beat.
+fn voice_instruments(c: &mut Criterion) {
+    let rate_hz = f64::from(RATE_HZ);
+    let settings = Settings::parse("tideorgan", "gain-b=1 detune=7").expect("in range");
+    let score = Score::new(RATE_HZ, 4 * SAMPLES).down(0, 69);
+    let heard = |twin| -> Vec<f64> {
+        let voice = InstrumentTwin::named("tideorgan", twin).expect("listed");
+        let samples = voice.render(&score, &settings).expect("in range");
+        samples.into_iter().map(|sample| f64::from(sample) / 32_768.0).collect()
+    };
+    let (float, fixed) = (heard(Twin::Float), heard(Twin::Fixed));
+    // 440 (2^(7/1200) - 1) Hz.
+    let beat = || Beat::of(&fixed, rate_hz, 440.0, 0.5).expect("two oscillators");
+    assert!((beat().rate_hz.value - 1.782_679).abs() < 1e-4);
+    c.bench_function("beat, 262144 samples", |b| b.iter(beat));
+    let drift = || lag::drift(&fixed, &float, 4096).expect("the same sound");
+    assert!(drift().iter().all(|(_, lag)| lag.samples.value.abs() < 0.1));
+    c.bench_function("drift of twins, 262144 samples", |b| b.iter(drift));
+    let loudness = || Loudness::of(&fixed, rate_hz).expect("finite");
+    assert!(loudness().lkfs.value < 0.0);
+    c.bench_function("loudness, 262144 samples", |b| b.iter(loudness));
+    // The fundamental of the first oscillator; the second is 1.8 Hz above it.
+    let line = || Line::at(&fixed, rate_hz, 440.0).expect("finite");
+    assert!(line().amplitude.value > 0.01);
+    c.bench_function("level of a line, 262144 samples", |b| b.iter(line));
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default()
         .sample_size(20)
         .warm_up_time(std::time::Duration::from_millis(300))
         .measurement_time(std::time::Duration::from_secs(1));
-    targets = instruments, control_instruments, filter_instruments
+    targets = instruments, control_instruments, filter_instruments, voice_instruments
 }
 criterion_main!(benches);

@@ -12,7 +12,7 @@ use plumbtone::{
     Error as BenchError, FilterSubject, InstrumentTwin, Passage, Preset, Score, Settings,
     StagedVoice, Stimulus, Subject, Twin, filter, wav,
 };
-use plumbtone_plot::{Axis, Chart, Ink, Mark, Series, Size};
+use plumbtone_plot::{Axis, Chart, Ink, Line, Mark, Series, Size, Style};
 use plumbtone_report::{Error, charts};
 use sha2::{Digest, Sha256};
 
@@ -262,13 +262,14 @@ impl Twins {
         let worst = apart.iter().map(|(_, level)| *level).fold(f64::NEG_INFINITY, f64::max);
         let time = Axis::linear("Time", "s").range(0.0, seconds(self.score.length));
         let title = format!("Both twins of a whole voice: {name}");
+        let dashed = Style::Line(Line::distinct(1));
         let mut chart = Chart::new(title, time, Axis::linear("Level, rms", "dB re full scale"))
             .note(format!(
                 "panel {}, before the 16-bit output stage; windows of 20 ms; rate 44.1 kHz",
                 self.preset.panel
             ))
             .with(Series::line("fixed twin", voice).ink(Ink::Blue))
-            .with(Series::line("float less fixed", apart).ink(Ink::Rust))
+            .with(Series::new("float less fixed", apart, dashed).ink(Ink::Rust))
             .mark(Mark::horizontal(rounding, "16-bit rounding"));
         for (sample, event) in &self.score.events {
             if let Event::Down { key } = event {

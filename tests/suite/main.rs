@@ -35,6 +35,7 @@ mod ranges;
 mod sine;
 mod smoothing;
 mod sync;
+mod taken_up;
 mod taper;
 mod theory;
 mod timing;

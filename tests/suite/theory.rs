@@ -15,6 +15,7 @@ mod lines;
 mod modulation;
 mod noise;
 mod onset;
+mod quantizer;
 mod rc;
 mod round_off;
 mod state_variable;

@@ -170,6 +170,11 @@ impl Plan {
         &self.file.title
     }
 
+    /// The text of the plan, which says all that it asks.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
     /// The checks of oscillators and noise: one per module, twin and shape.
     pub fn checks(&self) -> &[Check] {
         &self.checks

@@ -17,8 +17,25 @@ use crate::results::{Case, Finding, Kind, Origin, Results, SCHEMA, Verdict};
 use crate::settings_check::SettingsCheck;
 use crate::worker::{Bound, Job, Spent, Worker};
 
-/// Called with notes or settings done and with how many there are, from any thread.
+/// Called with notes or settings done and with how many there are, from any thread: first, before
+/// anything is measured, with what a journal had kept.
 pub type Progress<'a> = &'a (dyn Fn(usize, usize) + Sync);
+
+/// What is measured as one: a group of notes, with the cases of each, or a set of settings, with
+/// the cases of each question.
+pub type Unit = Vec<Vec<Case>>;
+
+/// Keeps units as they are done, so that an interrupted run can be taken up again.
+///
+/// Units are numbered from 0, the same way in every run of the same checks. Whoever keeps them
+/// sees to it that the checks, the subjects and the program are the same when they come back.
+pub trait Journal: Sync {
+    /// What an earlier run has kept under this number.
+    fn load(&self, unit: usize) -> Option<Unit>;
+
+    /// Keeps a unit that is done; called from any thread. What cannot be kept is measured again.
+    fn store(&self, unit: usize, taken: &Unit);
+}
 
 /// What to run and how.
 pub struct Run<'a> {
@@ -34,6 +51,8 @@ pub struct Run<'a> {
     pub criterion: Criterion,
     /// Told of every note that is done.
     pub progress: Option<Progress<'a>>,
+    /// Where units are kept, and come from.
+    pub journal: Option<&'a dyn Journal>,
 }
 
 impl Run<'_> {
@@ -47,6 +66,7 @@ impl Run<'_> {
             jobs: 0,
             criterion,
             progress: None,
+            journal: None,
         }
     }
 }
@@ -56,7 +76,7 @@ impl Run<'_> {
 pub struct Timing {
     /// From start to end.
     pub wall: Duration,
-    /// Notes and settings measured.
+    /// Notes and settings measured, without those that a journal had kept.
     pub notes: usize,
     /// Work by part, over all threads.
     pub spent: Spent,
@@ -71,9 +91,6 @@ struct Note {
     /// Which of the check's questions this note answers.
     scan: bool,
 }
-
-/// The cases of a group's notes, by index of the note.
-type Taken = Vec<(usize, Vec<Case>)>;
 
 /// Runs all checks.
 ///
@@ -96,13 +113,40 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
     let settings = settings(&run.settings_checks);
     let all = notes.len() + settings.len();
     let idle: Mutex<Vec<Worker>> = Mutex::new(Vec::new());
-    let done = AtomicUsize::new(0);
+    // Units are numbered groups first. What does not fit the questions is measured again.
+    let kept_groups: Vec<Option<Unit>> = (groups.iter().enumerate())
+        .map(|(unit, group)| {
+            let wanted = group.iter().map(|&index| {
+                let note = notes[index];
+                questions(&run.checks[note.check], note.scan).len()
+            });
+            run.journal?.load(unit).filter(|taken| taken.iter().map(Vec::len).eq(wanted))
+        })
+        .collect();
+    let kept_settings: Vec<Option<Unit>> = (settings.iter().enumerate())
+        .map(|(index, place)| {
+            let wanted = run.settings_checks[place.check].asked.len();
+            let taken = run.journal?.load(groups.len() + index)?;
+            (taken.len() == wanted && taken.iter().all(|cases| !cases.is_empty())).then_some(taken)
+        })
+        .collect();
+    let kept = kept_groups.iter().flatten().map(Vec::len).sum::<usize>()
+        + kept_settings.iter().flatten().count();
+    let done = AtomicUsize::new(kept);
+    if let Some(progress) = run.progress {
+        progress(kept, all);
+    }
     let report_progress = || {
         if let Some(progress) = run.progress {
             progress(done.fetch_add(1, Ordering::Relaxed) + 1, all);
         }
     };
-    let measure = |group: &Vec<usize>| -> Result<Taken, Error> {
+    let store = |unit: usize, taken: &Unit| {
+        if let Some(journal) = run.journal {
+            journal.store(unit, taken);
+        }
+    };
+    let measure = |(unit, group): (usize, &Vec<usize>)| -> Result<Unit, Error> {
         let taken = idle.lock().ok().and_then(|mut idle| idle.pop());
         let mut worker = match taken {
             Some(worker) => worker,
@@ -111,12 +155,13 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         let mut cases = Vec::with_capacity(group.len());
         for &index in group {
             let note = notes[index];
-            cases.push((index, measure(&mut worker, &run.checks[note.check], note)?));
+            cases.push(measure(&mut worker, &run.checks[note.check], note)?);
             report_progress();
         }
         if let Ok(mut idle) = idle.lock() {
             idle.push(worker);
         }
+        store(unit, &cases);
         Ok(cases)
     };
     let pool = rayon::ThreadPoolBuilder::new()
@@ -124,25 +169,33 @@ pub fn run(run: &Run<'_>) -> Result<(Results, Timing), Error> {
         .build()
         .map_err(|error| Error::Request(format!("cannot start {} threads: {error}", run.jobs)))?;
     // Scans are long: they come first in `notes`, and small pieces keep all cores busy.
-    let taken: Vec<Result<Taken, Error>> =
-        pool.install(|| groups.par_iter().with_max_len(1).map(measure).collect());
+    let taken: Vec<Result<Unit, Error>> = pool.install(|| {
+        let todo = groups.par_iter().enumerate().zip(kept_groups).with_max_len(1);
+        todo.map(|(group, kept)| kept.map_or_else(|| measure(group), Ok)).collect()
+    });
     let controlled: Vec<Result<Exercised, Error>> = pool.install(|| {
-        let measure = |place: &Setting| {
+        let measure = |(index, place): (usize, &Setting)| {
             let check = &run.settings_checks[place.check];
-            let taken = exercise::take(check, check.rates_hz[place.rate], place.setting);
+            let (taken, spent) = exercise::take(check, check.rates_hz[place.rate], place.setting)?;
             report_progress();
-            taken
+            store(groups.len() + index, &taken);
+            Ok((taken, spent))
         };
-        settings.par_iter().with_max_len(1).map(measure).collect()
+        let todo = settings.par_iter().enumerate().zip(kept_settings).with_max_len(1);
+        todo.map(|(place, kept)| match kept {
+            Some(taken) => Ok((taken, Spent::default())),
+            None => measure(place),
+        })
+        .collect()
     });
     let mut cases = vec![Vec::new(); notes.len()];
-    for group in taken {
-        for (index, taken) in group? {
+    for (group, taken) in groups.iter().zip(taken) {
+        for (&index, taken) in group.iter().zip(taken?) {
             cases[index] = taken;
         }
     }
     let mut findings = collect(run, &notes, &cases);
-    let mut timing = Timing { notes: all, ..Timing::default() };
+    let mut timing = Timing { notes: all - kept, ..Timing::default() };
     let mut cases = Vec::with_capacity(settings.len());
     for taken in controlled {
         let (taken, spent) = taken?;

@@ -71,7 +71,8 @@ Examples:
   plumbtone check panel-3.toml
   plumbtone check --only spline4
   plumbtone check --against last-week/results.json
-  plumbtone check --only '*/fixed/pulse' --junit panels.xml")]
+  plumbtone check --only '*/fixed/pulse' --junit panels.xml
+  plumbtone check --fresh               not where a killed run stopped")]
 pub struct Check {
     /// Plan in TOML.
     pub plan: Option<PathBuf>,
@@ -94,7 +95,11 @@ pub struct Scope {
     /// Threads; all cores when not given. The results are the same.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
-    /// Compare with the results.json of an earlier run; ends with 1 when anything got worse.
+    /// Begin anew where an earlier run was interrupted, instead of going on there.
+    #[arg(long)]
+    pub fresh: bool,
+    /// Compare with the results.json of an earlier run; ends with 1 when anything got worse, with 2
+    /// when no reading is in both.
     #[arg(long, value_name = "RESULTS.json")]
     pub against: Option<PathBuf>,
 }
@@ -184,12 +189,15 @@ pub enum Twin {
 /// Run a plan and write a folder with a page, plots, sounds and data.
 #[derive(Arguments)]
 #[command(after_help = "\
-The page opens from disk: no server, no network. An earlier report of that name is replaced.
+The page opens from disk: no server, no network. An earlier report of that name
+is replaced. A run that was killed goes on where it stopped when it is started
+again with the same plan; --fresh begins anew.
 
 Examples:
   plumbtone report -o tide-organ
   plumbtone report panel-3.toml -o panel-3
-  plumbtone report -o today --against last-week/results.json")]
+  plumbtone report -o today --against last-week/results.json
+  plumbtone report -o tide-organ --fresh")]
 pub struct Report {
     /// Plan in TOML; the built-in tide-organ plan when not given.
     pub plan: Option<PathBuf>,

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use glob::Pattern;
 use indicatif::{ProgressBar, ProgressState, ProgressStyle};
@@ -13,13 +14,14 @@ use plumbtone::{Check, Results, SettingsCheck};
 use plumbtone_report::Comparison;
 
 use crate::fault::Fault;
+use crate::journal::{self, Identity, Journal};
 use crate::{Outcome, args, output};
 
 /// Columns of the table when the terminal does not say.
 const WIDTH: usize = 80;
 
 pub fn check(args: &args::Check) -> Outcome {
-    let run = planned(args.plan.as_deref(), &args.scope)?;
+    let (plan, run) = planned(args.plan.as_deref(), &args.scope)?;
     let files: Vec<&Path> =
         args.json.iter().chain(&args.junit).chain(&args.plan).map(PathBuf::as_path).collect();
     if let Some(twice) = files.iter().find(|file| files.iter().filter(|f| f == file).count() > 1) {
@@ -30,7 +32,8 @@ pub fn check(args: &args::Check) -> Outcome {
         output::writable(file)?;
     }
     let earlier = earlier(&args.scope)?;
-    let (results, timing) = carry_out(run)?;
+    let journal = journal(&plan, &run, &args.scope);
+    let (results, timing) = carry_out(run, journal.as_ref())?;
     let comparison = earlier.map(|(name, old)| plumbtone_report::compare(&name, &old, &results));
     if let Some(file) = &args.json {
         let text = plumbtone_report::json(&results, comparison.as_ref())?;
@@ -41,14 +44,15 @@ pub fn check(args: &args::Check) -> Outcome {
     }
     print(&results, comparison.as_ref())?;
     output::note(&where_time_went(&timing));
-    Ok(good(&results, comparison.as_ref()))
+    done(journal, &results, comparison.as_ref())
 }
 
 pub fn report(args: &args::Report) -> Outcome {
-    let run = planned(args.plan.as_deref(), &args.scope)?;
+    let (plan, run) = planned(args.plan.as_deref(), &args.scope)?;
     plumbtone_report::prepare(&args.output)?;
     let earlier = earlier(&args.scope)?;
-    let (results, timing) = carry_out(run)?;
+    let journal = journal(&plan, &run, &args.scope);
+    let (results, timing) = carry_out(run, journal.as_ref())?;
     let comparison = earlier.map(|(name, old)| plumbtone_report::compare(&name, &old, &results));
     plumbtone_report::write(&args.output, &results, comparison.as_ref())?;
     print(&results, comparison.as_ref())?;
@@ -58,7 +62,7 @@ pub fn report(args: &args::Report) -> Outcome {
         args.output.join("index.html").display(),
         plumbtone::wav::CAUTION
     ));
-    Ok(good(&results, comparison.as_ref()))
+    done(journal, &results, comparison.as_ref())
 }
 
 /// Earlier results and what the user calls them; read before a long run starts. What `--only`
@@ -85,11 +89,31 @@ fn print(results: &Results, comparison: Option<&Comparison>) -> Result<(), Fault
     output::print(&text)
 }
 
-fn good(results: &Results, comparison: Option<&Comparison>) -> bool {
-    results.all_good() && !comparison.is_some_and(Comparison::regressed)
+/// The outcome once everything is written. Until then, and where the comparison has to be asked
+/// for again, the journal stays, so that nothing is measured twice.
+fn done(journal: Option<Journal>, results: &Results, comparison: Option<&Comparison>) -> Outcome {
+    if let Some(comparison) = comparison.filter(|comparison| comparison.nothing_compared()) {
+        return Err(Fault::new(format!(
+            "nothing could be compared with {}: {}; give the results.json of the same plan",
+            comparison.against,
+            plumbtone_report::APART
+        )));
+    }
+    if let Some(journal) = journal {
+        journal.remove();
+    }
+    Ok(results.all_good() && !comparison.is_some_and(Comparison::regressed))
 }
 
-fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fault> {
+/// Where this very run, by this very program, is kept while it lasts.
+fn journal(plan: &Plan, run: &Run<'_>, scope: &args::Scope) -> Option<Journal> {
+    let only = scope.only.as_deref().unwrap_or_default();
+    let criterion = run.criterion.to_string();
+    let identity = Identity::of(&std::env::current_exe().ok()?, &[plan.text(), only, &criterion])?;
+    Journal::open(&journal::folder()?, &identity, scope.fresh)
+}
+
+fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<(Plan, Run<'static>), Fault> {
     let plan = match plan {
         Some(path) => Plan::read(path)?,
         None => Plan::built_in()?,
@@ -112,7 +136,7 @@ fn planned(plan: Option<&Path>, scope: &args::Scope) -> Result<Run<'static>, Fau
     }
     let mut run = Run { settings_checks, ..Run::new(plan.title(), checks) };
     run.jobs = scope.jobs.map_or(0, usize::from);
-    Ok(run)
+    Ok((plan, run))
 }
 
 /// Whether `--only` takes what has this name, "spline4/fixed/ramp".
@@ -144,11 +168,8 @@ fn settings_name(check: &SettingsCheck) -> String {
     check.subject() + &twin
 }
 
-/// Runs with a bar on standard error when that is a terminal.
-fn carry_out(run: Run<'_>) -> Result<(Results, Timing), Fault> {
-    if !std::io::stderr().is_terminal() {
-        return Ok(run::run(&run)?);
-    }
+/// Runs with a bar on standard error when that is a terminal, and says where it goes on.
+fn carry_out(run: Run<'_>, journal: Option<&Journal>) -> Result<(Results, Timing), Fault> {
     let style =
         ProgressStyle::with_template("{bar:30} {pos}/{len} notes, {rate} a second, {eta} to go")
             .map_err(Fault::new)?
@@ -156,12 +177,27 @@ fn carry_out(run: Run<'_>) -> Result<(Results, Timing), Fault> {
                 // A bar that cannot be drawn is no reason to stop.
                 let _ = write!(text, "{:.0}", state.per_sec());
             });
-    let bar = ProgressBar::new(0).with_style(style);
+    let bar =
+        if std::io::stderr().is_terminal() { ProgressBar::new(0) } else { ProgressBar::hidden() };
+    let bar = bar.with_style(style);
+    let begun = OnceLock::new();
     let progress = |done: usize, all: usize| {
-        bar.set_length(all as u64);
+        if begun.set(()).is_ok() {
+            if done > 0 {
+                output::note(&format!(
+                    "going on where an earlier run stopped: {done} of {all} taken"
+                ));
+            }
+            bar.set_length(all as u64);
+            bar.set_position(done as u64);
+            // The rate is that of this run.
+            bar.reset_eta();
+            return;
+        }
         bar.set_position(done as u64);
     };
-    let done = run::run(&Run { progress: Some(&progress), ..run });
+    let journal = journal.map(|journal| journal as &dyn run::Journal);
+    let done = run::run(&Run { progress: Some(&progress), journal, ..run });
     bar.finish_and_clear();
     Ok(done?)
 }
@@ -177,7 +213,8 @@ fn where_time_went(timing: &Timing) -> String {
         .collect();
     let seconds = timing.wall.as_secs_f64();
     let notes = if timing.notes == 1 { "note" } else { "notes" };
-    format!("{} {notes} in {seconds:.1} s\nwork: {}", timing.notes, parts.join(", "))
+    let took = format!("{} {notes} in {seconds:.1} s", timing.notes);
+    if parts.is_empty() { took } else { format!("{took}\nwork: {}", parts.join(", ")) }
 }
 
 /// Colour only for a terminal, and never against NO_COLOR.

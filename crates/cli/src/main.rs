@@ -8,6 +8,7 @@ mod args;
 mod bench;
 mod fault;
 mod grade;
+mod journal;
 mod list;
 mod output;
 mod play;

@@ -40,7 +40,7 @@ const LEAST_RATIO: f64 = 1e-3;
 const FALSE_ALARM: f64 = 1e-9;
 
 /// Windows needed, so that the fit's six unknowns leave enough to judge the noise by.
-const LEAST_WINDOWS: usize = 8;
+const LEAST_WINDOWS: usize = 5;
 
 /// Points of the grid per bin of the capture.
 const PADDING: usize = 4;
@@ -69,7 +69,7 @@ impl Beat {
     /// # Errors
     /// What [`level::screen`] refuses; [`Obstacle::OutOfRange`] unless the rates are positive and
     /// `near_hz` below a quarter of `rate_hz`; [`Obstacle::TooShort`] for less than two beats or
-    /// some 40 periods; [`Obstacle::NoTone`] if there is only one tone, none, or one of less
+    /// 44 periods; [`Obstacle::NoTone`] if there is only one tone, none, or one of less
     /// than a thousandth of the other; [`Obstacle::Unresolved`] if the beat found is slower than
     /// `least_hz`.
     pub fn of(
@@ -186,10 +186,10 @@ impl Thinned {
             let slopes: Vec<Vec<Complex64>> = (0..count).map(alone).collect();
             let solved = solve(&turns, &slopes)?;
             let mut settled = true;
-            for i in 0..count {
-                let (step, deviation) = (solved.x[2 * count + i], solved.deviation[2 * count + i]);
+            let steps = solved.x[2 * count..].iter().zip(&solved.deviation[2 * count..]);
+            for (turns, (step, deviation)) in turns.iter_mut().zip(steps) {
                 settled &= step.abs() <= (1e-3 * deviation * solved.residual_rms).max(floor);
-                turns[i] += step.clamp(-cell, cell);
+                *turns += step.clamp(-cell, cell);
             }
             if turns.iter().any(|turns| turns.abs() > reach) {
                 return Err(Obstacle::NoTone);

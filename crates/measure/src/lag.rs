@@ -38,7 +38,7 @@ const LEAST_SHARE: f64 = 0.25;
 
 /// Whole-sample lags that are tried by a fit, and samples that each is tried on.
 const CANDIDATES: usize = 64;
-const TRIAL: usize = 4096;
+const TRIAL: usize = 2048;
 
 const MAX_STEPS: usize = 40;
 
@@ -184,6 +184,9 @@ impl<'a> Captures<'a> {
         };
         let mut peaks: Vec<isize> = (-most..=most).filter(is_peak).collect();
         peaks.sort_by(|a, b| common(*b).total_cmp(&common(*a)));
+        // Half a sample beside its place a peak of white noise still has 2 / pi of its height.
+        let least = peaks.first().map_or(0.0, |lag| 0.5 * common(*lag));
+        peaks.retain(|lag| common(*lag) >= least);
         peaks.truncate(CANDIDATES);
         let stride = (range.len() / TRIAL).max(1);
         let mut tried: Vec<(isize, f64)> = peaks
@@ -297,12 +300,13 @@ impl<'a> Captures<'a> {
             .map(|k| {
                 let p = k as f64 - part;
                 let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
-                let (sinc, slope) = if p.abs() < 1e-3 {
-                    let q = PI * PI * p;
-                    (1.0 - q * p / 6.0 + q * p * q * p / 120.0, -q / 3.0 + q * q * p / 30.0)
+                let sinc = if p == 0.0 { 1.0 } else { sign * sin / (PI * p) };
+                // Nearly 0 over nearly 0 at the middle. The slope only steers the fit and weighs its
+                // doubt: the first term of the series will do.
+                let slope = if p.abs() < 1e-3 {
+                    -PI * PI * p / 3.0
                 } else {
-                    let sinc = sign * sin / (PI * p);
-                    (sinc, (sign * (PI * part).cos() - sinc) / p)
+                    (sign * (PI * part).cos() - sinc) / p
                 };
                 let turn = PI * p / half as f64;
                 let (mut w, mut dw) = (0.0, 0.0);

@@ -88,7 +88,11 @@ impl Silence {
             last_sound,
             digital: zeros >= (samples.len() / 10).max(LEAST_ZEROS),
             level_dbfs: Reading::new(dbfs, Unit::Dbfs, uncertainty),
-            dc: Reading::new(mean, Unit::FullScale, 2.0 * scatter + f64::EPSILON * mean.abs()),
+            dc: Reading::new(
+                mean,
+                Unit::FullScale,
+                2.0 * scatter + f64::EPSILON * n.sqrt() * mean.abs(),
+            ),
             line: strongest(bins, first as f64, bin_hz, tail.len()),
         })
     }

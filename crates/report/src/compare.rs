@@ -17,6 +17,10 @@ pub const RULE: &str = "A reading counts as worse or better when its size (of a 
     last printed place of each figure. Held against one and the same limit it is then closer to it, \
     or further from it, also with its uncertainty taken off.";
 
+/// What it may mean that two results share no reading.
+pub const APART: &str = "No reading is in both: they may come of two plans, of other modules, \
+    keys, settings or sample rates, or of another --only";
+
 /// What has changed between two results.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Comparison {
@@ -181,7 +185,8 @@ impl Change {
     /// "key 92 (G#6)", the settings, or nothing.
     pub(crate) fn at(&self) -> String {
         match (self.key, &self.setting) {
-            (Some(key), _) => format!("key {key} ({})", key_name(key)),
+            (Some(key), Some(setting)) => format!("{setting}, key {key} ({})", key_name(key)),
+            (Some(key), None) => format!("key {key} ({})", key_name(key)),
             (None, Some(setting)) => setting.clone(),
             (None, None) => String::new(),
         }
@@ -269,11 +274,31 @@ impl Comparison {
         !self.worse.is_empty() || self.verdicts.iter().any(lost)
     }
 
-    /// "2 worse, 1 better, ...".
+    /// Whether no reading is in both results, so that nothing can be said of what changed.
+    pub fn nothing_compared(&self) -> bool {
+        self.compared == 0
+    }
+
+    /// The outcome in lower case.
+    pub(crate) fn verdict(&self) -> &'static str {
+        match (self.nothing_compared(), self.regressed()) {
+            (true, _) => "nothing could be compared",
+            (false, true) => "worse",
+            (false, false) => "nothing worse",
+        }
+    }
+
+    /// Whether the outcome is one to be glad of.
+    pub(crate) fn good(&self) -> bool {
+        !self.nothing_compared() && !self.regressed()
+    }
+
+    /// "2 worse, 1 better, ...", and why nothing could be compared.
     pub(crate) fn tally(&self) -> String {
         let readings = |groups: &[Group]| groups.iter().map(|group| group.readings).sum::<usize>();
+        let why = if self.nothing_compared() { format!("{APART}. ") } else { String::new() };
         format!(
-            "{} readings compared: {} worse, {} better, {} new, {} gone; other verdicts: {}, other \
+            "{why}{} readings compared: {} worse, {} better, {} new, {} gone; other verdicts: {}, other \
              limits: {}",
             self.compared,
             self.worse.len(),

@@ -145,7 +145,7 @@ fn figure(plot: &Plot) -> String {
         r#"<figure data-frames="[{frames}]">
 <div class="tools"><button type="button" data-do="in">Enlarge</button> <button type="button" data-do="out">Reduce</button> <button type="button" data-do="whole">Whole</button> <output aria-live="polite"></output></div>
 <div class="view"><img src="plots/{name}.svg" width="{width}" height="{height}" loading="lazy" decoding="async" alt="{alt}" /></div>
-<figcaption>{title}: <a href="plots/{name}.svg">SVG</a>, <a href="plots/{name}.png">PNG</a></figcaption>
+<figcaption>{title}<span class="files">: <a href="plots/{name}.svg">SVG</a>, <a href="plots/{name}.png">PNG</a></span></figcaption>
 </figure>
 "#
     )

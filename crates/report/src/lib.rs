@@ -14,7 +14,7 @@ mod table;
 use plumbtone::results::{Case, Finding};
 use plumbtone::{Results, Verdict};
 
-pub use compare::{Comparison, compare, read_results};
+pub use compare::{APART, Comparison, compare, read_results};
 pub use folder::{prepare, writable_beside, write};
 pub use junit::junit;
 pub use summary::summary;

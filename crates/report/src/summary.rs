@@ -35,7 +35,7 @@ pub fn summary(results: &Results, comparison: Option<&Comparison>) -> String {
         lines.push(format!("\nand {} more readings", bad.len() - LISTED));
     }
     if let Some(comparison) = comparison {
-        let verdict = if comparison.regressed() { "worse" } else { "nothing worse" };
+        let verdict = comparison.verdict();
         lines.push(format!("\n## Against {}: {verdict}", escape(&comparison.against)));
         lines.push(format!("\n{}.\n", comparison.tally()));
         for (heading, entries) in comparison.lists().iter().filter(|(_, list)| !list.is_empty()) {

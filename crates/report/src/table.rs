@@ -75,7 +75,8 @@ pub fn table(results: &Results, width: usize, colour: bool) -> String {
 /// No line is longer than `width` characters, at least 60.
 pub fn differences(comparison: &Comparison, width: usize) -> String {
     let width = width.max(60);
-    let verdict = if comparison.regressed() { "WORSE" } else { "nothing worse" };
+    let verdict = comparison.verdict();
+    let verdict = if comparison.good() { verdict.to_owned() } else { verdict.to_uppercase() };
     let head = format!("Against {}: {verdict}; {}", comparison.against, comparison.tally());
     let mut lines = wrapped(&head, width, "  ");
     for (heading, entries) in comparison.lists() {

@@ -152,6 +152,31 @@ fn readings_belong_together_by_name_and_not_by_place() {
 }
 
 #[test]
+fn nothing_in_common_is_no_good_outcome() {
+    let made = |keys: &[u8]| {
+        let cases = keys.iter().map(|&key| case(key, 1.0, 0.0)).collect();
+        results(vec![finding(Kind::Pitch, cases)])
+    };
+    let empty = results(Vec::new());
+    for (old, new) in
+        [(made(&[60, 61]), made(&[62])), (empty.clone(), made(&[60])), (made(&[60]), empty)]
+    {
+        let found = compare("old", &old, &new);
+        assert!(found.nothing_compared() && !found.regressed());
+        for text in [differences(&found, 80), summary(&new, Some(&found))] {
+            assert!(
+                text.to_lowercase().contains("against old: nothing could be compared"),
+                "{text}"
+            );
+            let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(text.contains("No reading is in both") && text.contains("--only"), "{text}");
+            assert!(!text.contains("worse;"), "{text}");
+        }
+    }
+    assert!(!compare("old", &made(&[60, 61]), &made(&[61, 62])).nothing_compared());
+}
+
+#[test]
 fn limits_and_verdicts_that_changed() {
     let old = results(vec![finding(Kind::Pitch, vec![case(60, 1.0, 0.0), case(61, 1.0, 0.0)])]);
     let mut new = old.clone();

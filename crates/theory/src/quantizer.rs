@@ -6,7 +6,7 @@
 //! | Units   | amplitudes in steps of the grid, powers in squared steps |
 //! | Model   | mid-tread, to the nearest step, no overload; the phase of the sine is evenly spread over the samples |
 //! | Error   | harmonics 1e-15 times the number of thresholds; error power `1e-15 A^2` |
-//! | Checked | `tests/suite/theory/quantizer.rs`, `reference-tables/quantizer_harmonics` |
+//! | Checked | `tests/suite/theory/quantizer.rs`, `reference-tables/quantizer-harmonics` |
 //!
 //! The rounded sine rises by one step where `A sin t` passes `j - 1/2`, at `t_j`, and falls at
 //! `pi - t_j`. Harmonic `k` of one such pulse, with its mirror image below, is

@@ -136,6 +136,8 @@ pub mod references {
             "Blachman, The intermodulation and distortion due to quantization of sinusoids, IEEE Trans. ASSP 33(6):1417-1426, 1985";
         DITHER, "lipshitz-1992", FromMemory,
             "Lipshitz, Wannamaker, Vanderkooy, Quantization and dither: a theoretical survey, J. Audio Eng. Soc. 40(5):355-375, 1992";
+        LOUDNESS, "bs-1770", FromMemory,
+            "Recommendation ITU-R BS.1770-4, Algorithms to measure audio programme loudness and true-peak audio level, 2015";
         QUANTISED_SPECTRA, "bennett-1948", FromMemory,
             "Bennett, Spectra of quantized signals, Bell Syst. Tech. J. 27:446-472, 1948";
     }

@@ -49,7 +49,7 @@ const LADDER_DRIVE: Table = table!("ladder-drive");
 const LADDER_LIMIT_CYCLE: Table = table!("ladder-limit-cycle");
 const LADDER_RESPONSE: Table = table!("ladder-response");
 const NOISE_GAINS: Table = table!("noise-gains");
-const QUANTIZER_HARMONICS: Table = table!("quantizer_harmonics");
+const QUANTIZER_HARMONICS: Table = table!("quantizer-harmonics");
 const SINE_MINIMAX: Table = table!("sine-minimax");
 const WINDOWS: Table = table!("windows");
 

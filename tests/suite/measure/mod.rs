@@ -2,6 +2,7 @@
 
 mod aliasing;
 mod audibility;
+mod beats;
 mod coherent;
 mod decay;
 mod difference;
@@ -12,9 +13,12 @@ mod glide;
 mod harmonic;
 mod images;
 mod intermodulation;
+mod lag;
 mod law;
 mod level;
 mod limit_cycles;
+mod line;
+mod loudness;
 mod low_frequency;
 mod modulation;
 mod onset;
@@ -28,6 +32,7 @@ mod scaling;
 mod self_oscillation;
 mod settling;
 pub mod signals;
+mod silence;
 mod stages;
 mod steps;
 mod transfer;

@@ -16,20 +16,24 @@ use tungstenite::{Message, WebSocket};
 /// Longest time that any single step may take.
 const PATIENCE: Duration = Duration::from_secs(30);
 
-/// The browser to start: `PLUMBTONE_BROWSER`, or `chromium` where it can be found.
+/// Names that distributions give the browser.
+const NAMES: [&str; 2] = ["chromium", "chromium-browser"];
+
+/// The browser to start: `PLUMBTONE_BROWSER`, or the first of [`NAMES`] that can be.
 ///
 /// Without one the test is skipped, and says so past the capture of the test harness; with
 /// `PLUMBTONE_BROWSER_REQUIRED` set it fails.
 fn browser() -> Option<OsString> {
     let named = std::env::var_os("PLUMBTONE_BROWSER").filter(|name| !name.is_empty());
-    let name = named.unwrap_or_else(|| "chromium".into());
-    let starts = Command::new(&name).arg("--version").output().is_ok_and(|o| o.status.success());
-    if starts {
-        return Some(name);
+    let names = named.map_or_else(|| NAMES.map(OsString::from).to_vec(), |name| vec![name]);
+    let starts = |name: &&OsString| {
+        Command::new(name).arg("--version").output().is_ok_and(|o| o.status.success())
+    };
+    if let Some(name) = names.iter().find(starts) {
+        return Some(name.clone());
     }
     let text = format!(
-        "{} cannot be started: install chromium or name a browser in PLUMBTONE_BROWSER",
-        name.display()
+        "{names:?} cannot be started: install chromium or name a browser in PLUMBTONE_BROWSER"
     );
     let required = std::env::var_os("PLUMBTONE_BROWSER_REQUIRED").is_some_and(|v| !v.is_empty());
     assert!(!required, "{text}");

@@ -69,6 +69,41 @@ fn ends_with_1_when_a_reading_got_worse() {
 }
 
 #[test]
+fn ends_with_2_when_nothing_can_be_compared() {
+    let folder = folder();
+    write(&folder, "panel.toml", PANEL_3);
+    write(&folder, "other.toml", &PANEL_3.replace("92, 93", "94, 94"));
+    assert_eq!(run(&folder, &["check", "other.toml", "--json", "old.json"]).0, 0);
+    // A report that was made all the same is not thrown away, and says it too.
+    let args = ["report", "panel.toml", "--against", "old.json", "-o", "new"];
+    let (status, text, stderr) = run(&folder, &args);
+    assert_eq!(status, 2, "{text}{stderr}");
+    assert!(text.contains("Against old.json: NOTHING COULD BE COMPARED; No reading is"), "{text}");
+    assert!(!text.contains("othing worse"), "{text}");
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+    let last = stderr.lines().last().expect("a line");
+    assert!(last.starts_with("plumbtone: nothing could be compared with old.json: No "), "{last}");
+    let read = |part| std::fs::read_to_string(folder.path().join("new").join(part)).expect(part);
+    for (part, says) in [
+        ("summary.md", "## Against old.json: nothing could be compared"),
+        ("index.html", r#"<strong class="verdict bad">Nothing could be compared.</strong>"#),
+    ] {
+        let text = read(part);
+        assert!(text.contains(says) && text.contains("No reading is in both"), "{part}");
+        assert!(!text.contains("othing worse"), "{part}");
+    }
+    let results: Value = serde_json::from_str(&read("results.json")).expect("JSON");
+    assert_eq!(results["comparison"]["compared"], 0);
+    // A filter that leaves nothing of the earlier results.
+    assert_eq!(
+        run(&folder, &["check", "panel.toml", "--only", "naive", "--json", "old.json"]).0,
+        0
+    );
+    let args = ["check", "panel.toml", "--only", "spline4", "--against", "old.json"];
+    assert_eq!(run(&folder, &args).0, 2);
+}
+
+#[test]
 fn earlier_results_are_read_before_a_long_run() {
     // The built-in plan takes minutes; the time limit of the tests would strike.
     let folder = folder();

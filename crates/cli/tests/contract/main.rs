@@ -8,6 +8,7 @@ mod list;
 mod play;
 mod render;
 mod report;
+mod resume;
 
 use std::path::Path;
 use std::time::Duration;
@@ -15,10 +16,13 @@ use std::time::Duration;
 use assert_cmd::Command;
 use tempfile::TempDir;
 
-/// The command, in a folder of its own.
+/// The command, in a folder of its own, and where no cache can be had.
 fn plumbtone(folder: &TempDir) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_plumbtone"));
-    command.current_dir(folder.path()).timeout(Duration::from_secs(60));
+    command
+        .env("XDG_CACHE_HOME", NO_FOLDER)
+        .current_dir(folder.path())
+        .timeout(Duration::from_secs(60));
     command
 }
 
@@ -58,6 +62,9 @@ fn names(folder: &Path) -> Vec<String> {
     names.sort();
     names
 }
+
+/// An absolute path under which no folder can be made.
+const NO_FOLDER: &str = "/dev/null";
 
 fn write(folder: &TempDir, name: &str, text: &str) {
     std::fs::write(folder.path().join(name), text).expect("a file");

@@ -157,6 +157,7 @@ fn a_run_killed_while_it_writes_leaves_no_half_of_a_report() {
     for output in ["panel", "fresh"] {
         let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_plumbtone"))
             .args(["report", "other.toml", "-o", output])
+            .env("XDG_CACHE_HOME", crate::NO_FOLDER)
             .current_dir(folder.path())
             .stdout(std::process::Stdio::null())
             .stderr(std::process::Stdio::null())

@@ -9,10 +9,11 @@ const LISTED: usize = 20;
 
 /// The verdict on the changes in one line.
 pub(super) fn line(comparison: &Comparison) -> String {
-    let (class, verdict) =
-        if comparison.regressed() { ("bad", "Worse.") } else { ("good", "Nothing worse.") };
+    let class = if comparison.good() { "good" } else { "bad" };
+    let (first, rest) = comparison.verdict().split_at(1);
+    let verdict = first.to_uppercase() + rest;
     format!(
-        r##"<a href="#changes">{}</a>: <strong class="verdict {class}">{verdict}</strong> {}"##,
+        r##"<a href="#changes">{}</a>: <strong class="verdict {class}">{verdict}.</strong> {}"##,
         escape(&comparison.against),
         comparison.tally()
     )
@@ -57,10 +58,10 @@ fn changes(list: &str, heading: &str, changes: &[Change]) -> String {
     let (head, rest) = changes.split_at(changes.len().min(LISTED));
     let mut text = folded(heading, changes.len(), &table(list, heading, head, 0));
     if !rest.is_empty() {
+        let other = format!("{heading}: the other {}", rest.len());
         text += &format!(
-            "<details><summary>{heading}: the other {}</summary>\n{}</details>\n",
-            rest.len(),
-            table(list, heading, rest, LISTED)
+            "<details><summary>{other}</summary>\n{}</details>\n",
+            table(list, &other, rest, LISTED)
         );
     }
     text

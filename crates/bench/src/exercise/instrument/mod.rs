@@ -56,7 +56,7 @@ pub(super) const fn because(kind: Kind) -> &'static str {
 pub(super) const fn reference(kind: Kind) -> Reference {
     match kind {
         Kind::Pitch | Kind::Beat | Kind::Bending => references::EQUAL_TEMPERAMENT,
-        Kind::Loudness => references::DEFINITIONS,
+        Kind::Loudness => references::LOUDNESS,
         _ => references::DEFINITIONS,
     }
 }

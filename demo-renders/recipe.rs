@@ -183,7 +183,7 @@ fn played(stem: &str, what: &str, preset: &Preset, twin: Twin, taken: &str) -> E
     entry.text("preset", preset.name);
     entry.number("panel", preset.panel);
     entry.text("twin", twin.name());
-    entry.text("settings", &preset.settings.to_string());
+    entry.text("settings", &preset.settings.text());
     entry.text("score", &format!("{}.score.txt", preset.name));
     entry.text("taken", taken);
     entry

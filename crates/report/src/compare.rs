@@ -168,6 +168,12 @@ impl Figure {
         Self { value, uncertainty, limit, note }
     }
 
+    /// Whether it lies beyond its limit, by more than its uncertainty.
+    fn exceeds(&self, kind: Kind) -> bool {
+        let (Some(value), Some(limit)) = (self.value, self.limit) else { return false };
+        (if kind.is_size() { value.abs() } else { value }) - self.uncertainty > limit
+    }
+
     /// "0.0012 ± 0.0001", or why there is none.
     pub(crate) fn words(&self, kind: Kind) -> String {
         match (self.value, &self.note) {
@@ -434,7 +440,8 @@ pub fn compare(against: &str, old: &Results, new: &Results) -> Comparison {
         left.iter().for_each(|_| count(&mut comparison.gone, &place));
     }
     for list in [&mut comparison.worse, &mut comparison.better] {
-        list.sort_by(|a, b| b.weight().total_cmp(&a.weight()));
+        let breaks = |change: &Change| change.new.exceeds(change.place.kind);
+        list.sort_by(|a, b| breaks(b).cmp(&breaks(a)).then(b.weight().total_cmp(&a.weight())));
     }
     comparison
 }

@@ -8,11 +8,10 @@ use plumbtone::expect::controls::exercise;
 use plumbtone::subject::VoiceTwin;
 use plumbtone::theory::tuning::key_hz;
 use plumbtone::voice::Shape;
-use plumbtone::{Results, Script, Settings, Stimulus, Subject, Twin, wav};
+use plumbtone::{Preset, Results, Script, Settings, Stimulus, Subject, Twin, wav};
 
 use crate::charts::control::Shown;
-use crate::charts::filter;
-use crate::charts::{self, Scene};
+use crate::charts::{self, Scene, filter, voice};
 use crate::{Comparison, Error, RESULTS_SCHEMA, html, json, junit, summary};
 
 /// Looks whether a report can go to `folder`: its parent takes files, and what is there already
@@ -124,6 +123,8 @@ const SWEEP_STEP: usize = 16;
 
 /// Modules to listen to, where the results have them: the baseline and what to use instead.
 const HEARD: [&str; 3] = ["naive", "spline4", "diffpoly4"];
+/// Most presets to listen to: those whose twins lie furthest apart.
+const HEARD_PRESETS: usize = 3;
 /// Keys to listen to: a low note, where rounding shows, and a high one, where aliases do.
 const HEARD_KEYS: [u8; 2] = [33, 93];
 /// Length of a sound.
@@ -160,6 +161,7 @@ fn sounds(results: &Results) -> Result<Vec<Sound>, Error> {
         sounds.extend(heard_control(results, module, what)?);
     }
     sounds.extend(heard_filters(results)?);
+    sounds.extend(heard_voices(results)?);
     Ok(sounds)
 }
 
@@ -278,6 +280,22 @@ fn heard_filters(results: &Results) -> Result<Vec<Sound>, Error> {
         sounds.push(sound(module, title, &format!("{module}-alone"), &twins, shown.rate_hz)?);
     }
     Ok(sounds)
+}
+
+/// The phrase that the twins of a voice play against each other, as the reading `residual` takes it.
+fn heard_voices(results: &Results) -> Result<Vec<Sound>, Error> {
+    let Some(shown) = voice::Shown::of(results) else { return Ok(Vec::new()) };
+    let presets = shown.loudest().into_iter().filter(|(name, _)| Preset::named(name).is_ok());
+    let heard = presets.take(HEARD_PRESETS).map(|(name, _)| {
+        let played = shown.play(name)?;
+        let module = voice::MODULE;
+        let title = format!(
+            "{module}, {name}: the phrase of `residual`, before the output, pitch in common"
+        );
+        let twins = [played.common, played.fixed];
+        sound(module, title, &format!("{module}-{name}"), &twins, shown.rate_hz)
+    });
+    heard.collect()
 }
 
 /// Looks whether something can be put beside `path`, where it will be made before it is moved

@@ -203,6 +203,19 @@ fn limits_and_verdicts_that_changed() {
     assert_eq!(compare("old", &old, &wide).worse.len(), 2);
 }
 
+/// What breaks its limit is told before what grew from nothing within it.
+#[test]
+fn a_broken_limit_comes_before_a_larger_change() {
+    let two = |first: f64, second: f64| {
+        results(vec![finding(Kind::Aliases, vec![case(60, first, 0.0), case(61, second, 0.0)])])
+    };
+    let mut new = two(-80.0, 12.0);
+    new.findings[0].cases[1].limit = Some(10.0);
+    let found = compare("old", &two(f64::NEG_INFINITY, 9.0), &new);
+    let keys: Vec<_> = found.worse.iter().map(|change| change.key).collect();
+    assert_eq!(keys, [Some(61), Some(60)]);
+}
+
 #[test]
 fn worst_comes_first_and_texts_keep_their_size() {
     let keys = 21..=108_u8;
@@ -228,7 +241,8 @@ fn worst_comes_first_and_texts_keep_their_size() {
     }
     let text = summary(&large, Some(&compare("a|b <old>/results.json", &many(0.0), &large)));
     assert!(text.lines().count() <= 80, "{}", text.lines().count());
-    assert!(text.contains("200 of 201 not kept"), "{text}");
+    let failed = 5 * Kind::ALL.len();
+    assert!(text.contains(&format!("{failed} of {} not kept", failed + 1)), "{text}");
     assert!(text.contains("panel \\*0\\* \\| &lt;b>"), "{text}");
     assert!(text.contains("## Against a\\|b &lt;old>/results.json: worse"), "{text}");
     let tags = |tag: &str| text.matches(tag).count();

@@ -25,6 +25,14 @@ limits = { stage-time = "derived", rounding = 1e-12, time-constant = 0.1 }
 modules = ["ladder"]
 settings = [{ cutoff = 1000, resonance = 0.5 }]
 limits = { response = 1e-5, noise = "derived" }
+[[check]]
+modules = ["tideorgan"]
+presets = ["mooring-line", "sea-breeze"]
+keys = [33, 57, 24]
+limits = { bending = 1, stages = "noted", residual = -160 }
+[[check]]
+modules = ["output"]
+limits = { noise = "derived", distortion = -75 }
 "#;
 
 fn results() -> Results {
@@ -92,6 +100,14 @@ fn every_figure_on_the_page_is_that_of_the_data() {
         assert!(count > 3, "{list}");
         assert!(used.contains(&format!("/comparison/{list}/{}/old/value", count - 1)), "{list}");
     }
+
+    // Where a reading has a key and a preset, both are named.
+    let wheres: Vec<&str> = page
+        .descendants()
+        .filter(|node| node.attribute("class") == Some("where"))
+        .filter_map(|node| node.text())
+        .collect();
+    assert!(wheres.iter().any(|text| text.contains("mooring-line; key 57 (A3, ")), "{wheres:?}");
 
     // How far beyond its limit a reading is follows from the data alone.
     let first = page.descendants().find(|n| n.attribute("class") == Some("excess"));

@@ -6,7 +6,7 @@ use std::sync::OnceLock;
 
 use plumbtone::results::{Case, Finding, Origin, SCHEMA};
 use plumbtone::theory::ladder::Ladder;
-use plumbtone::{Kind, Results, Twin, Verdict};
+use plumbtone::{Kind, Results, Settings, Twin, Verdict};
 use plumbtone_report::charts::{Plot, plots};
 use plumbtone_report::write;
 
@@ -418,4 +418,311 @@ fn the_page_lists_every_file_and_no_other() {
         let most = samples(&wav).into_iter().map(i16::unsigned_abs).max().expect("samples");
         assert!((f64::from(most) - peak).abs() < 2.0, "{sound}: {most} of {peak}");
     }
+}
+
+/// A finding of a voice with these keys, settings and values.
+fn of_voice(kind: Kind, twin: Twin, cases: &[(Option<u8>, &str, f64)]) -> Finding {
+    let case = |(key, setting, value): &(Option<u8>, &str, f64)| {
+        let mut one = finding("tideorgan", kind, &[setting]).cases.remove(0);
+        (one.key, one.value, one.limit) = (*key, Some(*value), key.map(|_| 1e-3));
+        one
+    };
+    let cases = cases.iter().map(case).collect();
+    Finding { twin: Some(twin), rate_hz: 44_100, cases, ..finding("tideorgan", kind, &[]) }
+}
+
+/// Middles of the circles of that radius in one plot area, in the units of its axes. The drawing has
+/// four units to the px.
+fn circles(plot: &Plot, frame: usize, radius: &str) -> Vec<(f64, f64)> {
+    let svg = roxmltree::Document::parse(&plot.svg).expect("well-formed");
+    let circles = svg.descendants().filter(|node| node.attribute("r") == Some(radius));
+    let px = |text: Option<&str>| -> f64 {
+        text.and_then(|text| text.parse::<f64>().ok()).expect("a place") / 4.0
+    };
+    let places: Vec<_> =
+        circles.map(|node| (px(node.attribute("cx")), px(node.attribute("cy")))).collect();
+    read(plot, frame, &places)
+}
+
+/// Corners of the lines of that ink and width in the first plot area.
+fn corners(plot: &Plot, ink: &str, width: u32) -> Vec<(f64, f64)> {
+    let svg = roxmltree::Document::parse(&plot.svg).expect("well-formed");
+    let width = width.to_string();
+    let own = |node: &roxmltree::Node<'_, '_>| {
+        node.attribute("stroke") == Some(ink) && node.attribute("stroke-width") == Some(&width)
+    };
+    let lines = svg.descendants().filter(|node| node.has_tag_name("polyline")).filter(own);
+    let number = |text: &str| text.parse::<f64>().expect("a place") / 4.0;
+    let pair = |pair: &str| pair.split_once(',').map(|(x, y)| (number(x), number(y)));
+    let places: Vec<_> = lines
+        .filter_map(|node| node.attribute("points"))
+        .flat_map(|text| text.split_whitespace().filter_map(pair))
+        .collect();
+    read(plot, 0, &places)
+}
+
+/// What places in px say in a plot area whose axes are linear or bear keys.
+fn read(plot: &Plot, frame: usize, places: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let f = &plot.frames[frame];
+    // Places are rounded to a quarter px, also those on the frame.
+    let inside = |(x, y): &&(f64, f64)| {
+        (f.left - 0.25..=f.right + 0.25).contains(x) && (f.top..=f.bottom).contains(y)
+    };
+    let part = |(x, y): &(f64, f64)| {
+        let across = (x - f.left) / (f.right - f.left);
+        let up = (f.bottom - y) / (f.bottom - f.top);
+        (f.x.low + across * (f.x.high - f.x.low), f.y.low + up * (f.y.high - f.y.low))
+    };
+    places.iter().filter(inside).map(part).collect()
+}
+
+/// Readings of three presets and of the output, taken once for all tests.
+fn measured() -> &'static Results {
+    static RESULTS: OnceLock<Results> = OnceLock::new();
+    RESULTS.get_or_init(|| {
+        let voice = |twin| plumbtone::instrument::twin("tideorgan", twin).expect("a voice");
+        let presets = ["neap-tide", "sea-breeze", "gull"];
+        let fixed = voice(Twin::Fixed).presets(presets).expect("presets").keys([33, 57, 81]);
+        let fixed = fixed.noted(Kind::Stages).noted(Kind::Residual).noted(Kind::Bending);
+        let tuned = voice(Twin::Float).keys([21, 60, 108]).derived(Kind::Pitch);
+        let output = plumbtone::output::twin(Twin::Float).expect("an output");
+        let dither = ["dither=off", "dither=on"];
+        let dither = dither.map(|text| Settings::parse("output", text).expect("settings"));
+        let output = output.settings(dither).noted(Kind::Distortion).noted(Kind::Floor);
+        let all = [fixed, tuned, output].map(|check| check.rates([44_100]));
+        results(all.iter().flat_map(|check| check.run().expect("results").findings).collect())
+    })
+}
+
+fn measured_plot(name: &str) -> &'static Plot {
+    static PLOTS: OnceLock<Vec<Plot>> = OnceLock::new();
+    let plots = PLOTS.get_or_init(|| plots(measured()).expect("plots"));
+    plots.iter().find(|plot| plot.name == name).unwrap_or_else(|| panic!("no plot {name}"))
+}
+
+fn cases(kind: Kind) -> impl Iterator<Item = &'static Case> {
+    measured().findings.iter().filter(move |f| f.kind == kind).flat_map(|f| &f.cases)
+}
+
+#[test]
+fn voices_bring_their_own_plots_and_none_of_oscillators() {
+    let all = drawn(measured().findings.clone());
+    let voice = ["stages", "tuning", "bending", "apart-time", "apart-frequency"];
+    let mut expected: Vec<String> = voice.iter().map(|name| format!("{name}-tideorgan")).collect();
+    expected.push("spectrum-output".to_owned());
+    assert_eq!(names(&all), expected);
+    whole(&all);
+    let subjects: BTreeSet<_> = all.iter().filter_map(|plot| plot.subject.as_deref()).collect();
+    assert_eq!(Vec::from_iter(subjects), ["output", "tideorgan"]);
+    for plot in &all {
+        let first = measured_plot(&plot.name);
+        assert!(first.svg == plot.svg && first.png == plot.png && first.alt == plot.alt);
+    }
+    // One reading alone, one plot alone; a user's voice none.
+    for (kind, twin, expected) in [
+        (Kind::Stages, Twin::Fixed, &["stages-tideorgan"][..]),
+        (Kind::Stages, Twin::Float, &[]),
+        (Kind::Pitch, Twin::Fixed, &["tuning-tideorgan"]),
+        (Kind::Bending, Twin::Float, &["bending-tideorgan"]),
+        (Kind::Loudness, Twin::Fixed, &[]),
+    ] {
+        let one = of_voice(kind, twin, &[(Some(69), "gull, filter", 1e-4)]);
+        let alone = drawn(vec![one.clone()]);
+        assert_eq!(names(&alone), expected, "{kind}");
+        whole(&alone);
+        assert!(drawn(vec![Finding { twin: None, ..one }]).is_empty());
+    }
+    // No difference, nothing to look for in it.
+    let none = of_voice(Kind::Residual, Twin::Fixed, &[(None, "gull", f64::NEG_INFINITY)]);
+    assert!(drawn(vec![none]).is_empty());
+}
+
+#[test]
+fn stages_stand_where_the_findings_have_them() {
+    let plot = measured_plot("stages-tideorgan");
+    // The open circle of 8 px is `sources`: radius 4 px.
+    let drawn = circles(plot, 0, "16");
+    let sources = cases(Kind::Stages)
+        .filter_map(|case| case.setting.as_deref()?.strip_suffix(", sources").zip(case.value));
+    let sources: Vec<_> = sources.collect();
+    assert_eq!(sources.len(), 3);
+    let text = words(plot);
+    let (_, least) = text.split_once("x: Difference, rms, ").expect("an axis");
+    let nowhere: f64 = least.split_once(" to ").expect("a range").0.parse().expect("a level");
+    for (row, (preset, level)) in sources.into_iter().enumerate() {
+        let own = drawn.iter().find(|(_, y)| (y.floor() as usize) == row + 1);
+        let (x, _) = own.unwrap_or_else(|| panic!("{preset}: {drawn:?}"));
+        match level.is_finite() {
+            // A quarter px of about 150 dB on 780 px.
+            true => assert!((x - level).abs() < 0.06, "{preset}: {x} for {level}"),
+            // The wind has no oscillator, and stands where nothing has a level.
+            false => assert!(preset == "sea-breeze" && *x < nowhere + 20.0, "{preset}: {x}"),
+        }
+    }
+    // 16 bits: -20 lg(2^15) - 10 lg 12 + 10 lg 2.
+    let rounding = -20.0 * 32_768_f64.log10() - 10.0 * 6_f64.log10();
+    assert!((rounding + 98.1).abs() < 0.05 && text.contains("rounding to 16 bits −98.1"));
+    assert!(text.contains("pitch adds most in 2 of 3; all but the pitch together at most −149.6"));
+    assert_eq!(points(plot, "all stages but the pitch"), [2]);
+}
+
+#[test]
+fn keys_stand_where_the_findings_have_them_between_their_limits() {
+    let plot = measured_plot("tuning-tideorgan");
+    let drawn = circles(plot, 0, "14");
+    for (case, (key, cents)) in cases(Kind::Pitch).zip(&drawn) {
+        assert!((key - f64::from(case.key.expect("a key"))).abs() < 0.05, "{drawn:?}");
+        assert!((cents - case.value.expect("a pitch")).abs() < 5e-6, "{cents}: {case:?}");
+    }
+    assert_eq!((drawn.len(), points(plot, "float limit")), (3, vec![3]));
+    assert!(words(plot).contains("cents)") && plot.alt.contains("furthest off: float "));
+
+    // What is out of tune is not called in tune, and is drawn.
+    let far = of_voice(
+        Kind::Pitch,
+        Twin::Float,
+        &[(Some(60), "defaults", 0.25), (Some(61), "defaults", 0.0)],
+    );
+    let plot = &drawn_one(far);
+    assert!(words(plot).contains("furthest off: float +0.25 cents at C4"));
+    assert!((circles(plot, 0, "14")[0].1 - 0.25).abs() < 1e-3);
+}
+
+fn drawn_one(finding: Finding) -> Plot {
+    let mut plots = drawn(vec![finding]);
+    assert_eq!(plots.len(), 1);
+    plots.remove(0)
+}
+
+#[test]
+fn bending_is_drawn_by_preset_on_two_scales() {
+    let cases: Vec<_> = [("far", 40.0), ("near", -0.25), ("flat", 0.0)]
+        .into_iter()
+        .flat_map(|(name, cents)| [33, 57].map(|key| (Some(key), name, cents)))
+        .collect();
+    let plot = drawn_one(of_voice(Kind::Bending, Twin::Fixed, &cases));
+    let titles: Vec<&str> = plot.frames.iter().map(|frame| frame.title.as_str()).collect();
+    assert_eq!(titles, ["More than 5 cents somewhere", "5 cents at most"]);
+    let ends = plot.frames.iter().map(|frame| (frame.y.low, frame.y.high)).collect::<Vec<_>>();
+    assert!(ends[0].1 > 40.0 && ends[1].0 < -0.25 && ends[1].1 < 0.1, "{ends:?}");
+    for name in ["far", "near", "flat"] {
+        assert_eq!(points(&plot, name), [2]);
+    }
+    assert!(plot.alt.ends_with("far 40.00, near 0.25, flat 0.00."), "{}", plot.alt);
+    assert!(words(&plot).contains("furthest: far, +40.00 ± 0.00 cents at"));
+    // Of the measured ones none goes far.
+    let plot = measured_plot("bending-tideorgan");
+    assert_eq!(plot.frames.len(), 1);
+    let worst =
+        self::cases(Kind::Bending).filter_map(|c| c.value).map(f64::abs).fold(0.0, f64::max);
+    assert!(worst > 0.01 && plot.alt.contains(&format!("{worst:.2}")), "{}", plot.alt);
+}
+
+#[test]
+fn twins_are_drawn_apart_as_far_as_the_findings_have_them() {
+    let read = |kind: Kind, setting: &str| {
+        let own = cases(kind).find(|case| case.setting.as_deref() == Some(setting));
+        own.and_then(|case| case.value).expect("a level")
+    };
+    // The largest of all is shown: of those measured the wind, here the gull, which has a pitch.
+    for name in ["time", "frequency"] {
+        let plot = measured_plot(&format!("apart-{name}-tideorgan"));
+        assert!(plot.alt.contains("sea-breeze"), "{}", plot.alt);
+    }
+    let levels = ["neap-tide", "gull"].map(|name| (None, name, read(Kind::Residual, name)));
+    let plots = drawn(vec![of_voice(Kind::Residual, Twin::Fixed, &levels)]);
+    assert_eq!(names(&plots), ["apart-time-tideorgan", "apart-frequency-tideorgan"]);
+    let [time, frequency] = &plots[..] else { panic!("two plots") };
+    // Rendered again, and the same as the readings: beside the pitch the other stages add nothing
+    // that a tenth of a dB could show.
+    let (common, own) = (levels[1].2, read(Kind::Stages, "gull, pitch"));
+    let told = format!("the difference {common:.1} with the pitch in common and {own:.1} with");
+    let told = told.replace('-', "−");
+    for plot in &plots {
+        assert!(plot.alt.contains(&told) && plot.alt.contains("gull"), "{}", plot.alt);
+        assert!(words(plot).contains("Level, rms (dBFS)"));
+    }
+    let text = words(time);
+    for event in ["A2", "A3", "wheel", "A2 up", "cutoff", "level", "A3 up", "A5", "A5 up"] {
+        assert!(text.contains(&format!("\n{event}\n")), "{event}");
+    }
+    // Both voices are silent until the first key at 20 ms: 175 windows less one.
+    let line = corners(time, "#1A1A1A", 8);
+    assert_eq!((points(time, "fixed twin"), line.len()), (vec![175], 174));
+    // Windows of one length, and third octaves, add up to the level of the whole, but for what lies
+    // below 22 Hz and above 18 kHz, where a band-pass of 12 dB per octave leaves little.
+    let (_, whole) = time.alt.rsplit_once("the fixed twin −").expect("a level");
+    let whole: f64 = whole.split_once(' ').expect("a unit").0.parse().expect("a level");
+    let sum = |points: &[(f64, f64)]| -> f64 {
+        10.0 * points.iter().map(|(_, level)| 10_f64.powf(level / 10.0)).sum::<f64>().log10()
+    };
+    let over_time = sum(&line) - 10.0 * 175_f64.log10();
+    assert!((over_time + whole).abs() < 0.1, "{over_time} for -{whole}");
+    let bands = corners(frequency, "#1A1A1A", 8);
+    assert_eq!(bands.len(), 29);
+    assert!((sum(&bands) + whole).abs() < 0.2, "{} for -{whole}", sum(&bands));
+}
+
+#[test]
+fn the_rounded_sine_is_that_of_the_findings() {
+    let plot = measured_plot("spectrum-output");
+    let value = |kind: Kind, setting: &str| {
+        let own = cases(kind).find(|case| case.setting.as_deref() == Some(setting));
+        own.and_then(|case| case.value)
+    };
+    for (setting, word) in [("dither=off", "without"), ("dither=on", "with")] {
+        let (_, told) =
+            plot.alt.split_once(&format!("{word} dither harmonics up to ")).expect("it");
+        let figures: Vec<f64> = told
+            .split([' ', ','])
+            .filter_map(|word| word.replace('−', "-").parse().ok())
+            .take(3)
+            .collect();
+        for (kind, at) in [(Kind::Distortion, 0), (Kind::Floor, 2)] {
+            let expected = value(kind, setting).expect("a reading");
+            assert!(
+                (figures[at] - expected).abs() < 0.051,
+                "{word} {kind}: {figures:?}, {expected}"
+            );
+        }
+    }
+    assert_eq!(points(plot, "closed form"), [8]);
+    assert_eq!(points(plot, "sine and harmonics to the fifteenth"), [15, 15]);
+    // -60 dBFS, whatever becomes of the rest: filled heads of 6 px.
+    for frame in [0, 1] {
+        let (khz, level) = circles(plot, frame, "12")[0];
+        assert!((khz - 0.997).abs() < 0.03 && (level + 60.0).abs() < 0.3, "{khz} {level}");
+    }
+}
+
+#[test]
+fn up_to_three_presets_are_heard() {
+    let scratch = tempfile::tempdir().expect("a scratch folder");
+    let folder = scratch.path().join("report");
+    let setting = "cutoff=500 detune=5";
+    let levels: Vec<_> = ["ebb", "gull", setting, "capstan", "foghorn", "ebb"]
+        .into_iter()
+        .zip([-150.0, -151.0, -100.0, -170.0, -160.0, -150.0])
+        .map(|(name, level)| (None, name, level))
+        .collect();
+    let finding = of_voice(Kind::Residual, Twin::Fixed, &levels);
+    write(&folder, &results(vec![finding]), None).expect("a report");
+    let expected = ["ebb", "foghorn", "gull"]
+        .iter()
+        .flat_map(|name| {
+            ["difference", "fixed", "float"].map(|what| format!("wav/tideorgan-{name}-{what}.wav"))
+        })
+        .collect();
+    let sounds = files(&folder, "wav");
+    assert_eq!(sounds, expected);
+    // 3.5 s, mono, 16 bits, at -12 dBFS.
+    let peak = 32_767.0 * 10_f64.powf(-12.0 / 20.0);
+    for sound in sounds {
+        let wav = samples(&std::fs::read(folder.join(&sound)).expect("a sound"));
+        let most = wav.iter().map(|x| x.unsigned_abs()).max().expect("samples");
+        assert_eq!(wav.len(), 154_350);
+        assert!((f64::from(most) - peak).abs() < 2.0, "{sound}: {most} of {peak}");
+    }
+    let page = std::fs::read_to_string(folder.join("index.html")).expect("a page");
+    assert!(page.contains("difference, raised by 1"), "the gain is stated");
 }

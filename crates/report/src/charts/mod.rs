@@ -3,6 +3,7 @@
 pub(crate) mod control;
 pub(crate) mod filter;
 mod sound;
+pub(crate) mod voice;
 
 use plumbtone::Results;
 use plumbtone_plot::{Chart, Frame, PlotError, Sheet, Size};
@@ -93,8 +94,8 @@ impl Draft {
 }
 
 /// Draws every plot that the results give reason for: pitch, aliases, rounding noise, residual,
-/// spectra; then contours, glide, low-frequency oscillators and control laws; then filters. Modules
-/// that are not from the voice crate are left out.
+/// spectra; then contours, glide, low-frequency oscillators and control laws; then filters; then the whole
+/// voice and its output. Modules that are not from the voice crate are left out.
 ///
 /// # Errors
 /// A module that refuses its note or its settings, or a drawing that fails.
@@ -102,5 +103,6 @@ pub fn plots(results: &Results) -> Result<Vec<Plot>, Error> {
     let mut drafts = sound::drafts(results)?;
     drafts.extend(control::drafts(results)?);
     drafts.extend(filter::drafts(results)?);
+    drafts.extend(voice::drafts(results)?);
     drafts.into_par_iter().map(Draft::draw).collect()
 }

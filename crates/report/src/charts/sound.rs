@@ -37,7 +37,7 @@ pub(super) fn drafts(results: &Results) -> Result<Vec<Draft>, Error> {
 pub(crate) struct Scene<'a> {
     pub modules: Vec<Module<'a>>,
     pub rate_hz: u32,
-    /// Keys of the results, ascending.
+    /// Keys of the notes in the results, ascending.
     pub keys: Vec<u8>,
 }
 
@@ -62,14 +62,13 @@ impl<'a> Scene<'a> {
                 None => modules.push(shown),
             }
         }
-        let mut keys: Vec<u8> = results
-            .findings
-            .iter()
+        let mut keys: Vec<u8> = notes(results)
             .flat_map(|finding| finding.cases.iter().filter_map(|case| case.key))
             .collect();
         keys.sort_unstable();
         keys.dedup();
         let rate_hz = results.findings.first().map_or(44_100, |finding| finding.rate_hz);
+        let rate_hz = notes(results).map(|finding| finding.rate_hz).next().unwrap_or(rate_hz);
         Self { modules, rate_hz, keys }
     }
 
@@ -81,7 +80,7 @@ impl<'a> Scene<'a> {
     /// Findings of one kind at the rate shown.
     fn findings(&self, results: &'a Results, kind: Kind) -> impl Iterator<Item = &'a Finding> {
         let rate_hz = self.rate_hz;
-        results.findings.iter().filter(move |f| f.kind == kind && f.rate_hz == rate_hz)
+        notes(results).filter(move |f| f.kind == kind && f.rate_hz == rate_hz)
     }
 
     fn rate_khz(&self) -> String {
@@ -120,6 +119,11 @@ impl Module<'_> {
         let subject = VoiceTwin::named(self.name, Twin::Exact)?;
         Yardstick::new(subject.entry(), &subject.setup_for(stimulus)?)
     }
+}
+
+/// What was read of oscillators: a whole voice has keys too, but no shape and limits of its own.
+fn notes(results: &Results) -> impl Iterator<Item = &Finding> {
+    results.findings.iter().filter(|finding| !finding.shape.is_empty())
 }
 
 fn points(cases: &[Case]) -> Vec<(f64, f64)> {

@@ -66,6 +66,7 @@ fn item(finding: &Finding, others: usize, subjects: &Subjects<'_>) -> String {
     let tone = |hz: f64| format!(r#"<data value="{hz}" data-at="{}">{hz:.2}</data> Hz"#, at("hz"));
     let mut wheres = vec![format!("{} kHz", khz(finding.rate_hz))];
     if let Some(case) = case {
+        wheres.extend(case.setting.as_deref().map(escape));
         match (case.key, case.hz) {
             (Some(key), Some(hz)) => {
                 wheres.push(format!("key {key} ({}, {})", evidence::key_name(key), tone(hz)));
@@ -73,7 +74,6 @@ fn item(finding: &Finding, others: usize, subjects: &Subjects<'_>) -> String {
             (_, Some(hz)) => wheres.push(tone(hz)),
             _ => {}
         }
-        wheres.extend(case.setting.as_deref().map(escape));
         wheres.extend(case.note.as_deref().map(escape));
     }
     if others > 0 {

@@ -4,7 +4,9 @@ use crate::common::{CYCLE, LSB};
 use plumbtone::instrument::{Stages, Wire, presets};
 use plumbtone::measure::pitch::{Model, Pitch};
 use plumbtone::settings::Settings;
-use plumbtone::{Error, InstrumentTwin, Score, Stage, StagedVoice, Twin};
+use plumbtone::{
+    Error, InstrumentTwin, Kind, Score, SettingsCheck, Stage, StagedVoice, Twin, Verdict,
+};
 use plumbtone_voice::instruments::ENTRIES;
 use plumbtone_voice::{Event, Instrument, Parameter, Rate};
 use proptest::prelude::*;
@@ -541,6 +543,64 @@ proptest! {
             prop_assert!(last <= 3_600 * 48_000 && score.length == last + 96_000);
         }
     }
+}
+
+fn check(twin: Twin) -> SettingsCheck {
+    plumbtone::instrument::twin("tideorgan", twin).unwrap()
+}
+
+/// At rates at which a period of the phrase could pass for a lag.
+#[test]
+fn twins_drift_no_further_than_their_pitch_laws_let_them() {
+    for (preset, rate_hz) in
+        [("lock-gate", 48_000), ("slack-water", 48_000), ("sea-breeze", 176_400), ("gull", 192_000)]
+    {
+        let lag = check(Twin::Fixed).presets([preset]).unwrap().rates([rate_hz]);
+        lag.derived(Kind::Lag).assert();
+    }
+}
+
+/// Both ways round, and below unison as well as above.
+#[test]
+fn twins_are_held_against_each_other_and_beat_as_they_are_detuned() {
+    for twin in TWINS {
+        let reed = check(twin).setting("detune=-7 gain-b=1 tune=50").unwrap().rates([44_100]);
+        reed.derived(Kind::Beat)
+            .limit(Kind::Residual, -116.0)
+            .limit(Kind::Leakage, -70.0)
+            .limit(Kind::Bending, 1.0)
+            .assert();
+    }
+}
+
+/// Two silent voices agree in everything, and prove nothing.
+#[test]
+fn silence_is_no_agreement() {
+    let mute = check(Twin::Fixed).setting("level=0").unwrap().rates([44_100]);
+    for kind in [Kind::Residual, Kind::Lag, Kind::Stages] {
+        let results = mute.clone().limit(kind, 0.0).run().unwrap();
+        assert_eq!(results.findings[0].verdict, Verdict::CannotMeasure, "{kind}");
+    }
+}
+
+/// A limit on silence is waited for, and what is not silent then is later than that.
+#[test]
+fn a_voice_that_whispers_on_is_too_late_to_be_silent() {
+    let gull = check(Twin::Fixed).presets(["gull"]).unwrap().rates([44_100]);
+    let results = gull.limit(Kind::Silence, 15.0).run().unwrap();
+    let case = results.findings[0].worst_case().unwrap();
+    assert_eq!(results.findings[0].verdict, Verdict::Fail);
+    assert!(case.value.unwrap() > 15.0);
+}
+
+#[test]
+fn presets_stay_with_their_instrument_and_keep_their_name_while_unchanged() {
+    let refused = plumbtone::control::twin("adsr", Twin::Fixed).unwrap().presets(["foghorn"]);
+    assert!(refused.err().unwrap().to_string().contains("one of `tideorgan`"));
+    let foghorn = plumbtone::Preset::named("foghorn").unwrap().settings;
+    assert_eq!(foghorn.to_string(), "foghorn");
+    let changed = foghorn.with("tideorgan", "resonance=0.5").unwrap().to_string();
+    assert!(changed.ends_with("resonance=0.5") && changed != "foghorn", "{changed}");
 }
 
 proptest! {

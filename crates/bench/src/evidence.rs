@@ -34,12 +34,13 @@ impl Report {
             findings.first().and_then(|finding| Some((*finding, finding.worst_case()?)))
         {
             let maker = check.maker();
-            // A stage of a preset is named behind it.
             let setting = case.setting.as_deref().unwrap_or("defaults");
-            let preset = setting.split(',').next().unwrap_or_default();
+            // A stage is named behind the settings.
+            let stage = if finding.kind == Kind::Stages { setting.rsplit_once(", ") } else { None };
+            let setting = stage.map_or(setting, |(setting, _)| setting);
             let setting = match setting {
                 "defaults" => String::new(),
-                _ if Preset::named(preset).is_ok() => format!(".presets([{preset:?}])?"),
+                _ if Preset::named(setting).is_ok() => format!(".presets([{setting:?}])?"),
                 _ => format!(".setting({setting:?})?"),
             };
             let key = case.key.map(|key| format!(".keys([{key}])")).unwrap_or_default();

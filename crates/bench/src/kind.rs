@@ -133,9 +133,9 @@ kinds! {
     Settling, "settling", Samples, Deviation,
         "time to settle within 60 dB after a step against the exact evaluation";
     Residual, "residual", Dbfs, Level,
-        "difference of the twins of a voice before the output, rms, with the pitch in common";
+        "difference of a voice from its twin, rms; between ours before the output, with one pitch";
     Stages, "stages", Dbfs, Level,
-        "difference that one fixed stage makes in a voice that is float otherwise, rms";
+        "difference that one stage of a twin makes in a voice that is the other twin, rms";
     Lag, "lag", Samples, Size,
         "how far the twins of a voice drift apart in time, worst place";
     Saturation, "saturation", Samples, Size,

@@ -2,12 +2,14 @@
 //!
 //! Start at [`check`]: put your own oscillator on the bench in a `#[test]`, ask for pitch and
 //! aliasing, and read the worst case when it fails. [`control`] does the same for contours,
-//! glide, low-frequency oscillators and control laws, [`filter`] for filters. An [`instrument`] is a whole voice that plays a score. [`plan`] asks from a TOML file, [`run`] runs
-//! whatever was asked.
+//! glide, low-frequency oscillators and control laws, [`filter`] for filters, [`output`] for 16-bit
+//! output stages, [`instrument`] for whole voices that play a score. [`plan`] asks from a TOML file,
+//! [`run`] runs whatever was asked.
 //!
-//! Data flows one way: a [`subject`] sounds, or answers a [`script`], the codes of a [`law`] or the sound
-//! of a [`filter`]'s passage; a [`worker`] or an exercise reads; [`expect`] knows what theory has to say of a twin; and
-//! [`results`] keep findings with their limits and verdicts.
+//! Data flows one way: a [`subject`] sounds, or answers a [`script`], the codes of a [`law`], the
+//! sound of a [`filter`]'s passage or the score of an [`instrument`]; a [`worker`] or an exercise
+//! reads; [`expect`] knows what theory has to say of a twin; and [`results`] keep findings with their
+//! limits and verdicts.
 
 pub mod check;
 pub mod control;

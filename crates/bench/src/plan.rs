@@ -69,11 +69,9 @@ struct Entries {
     #[serde(default = "half")]
     width: Spanned<f64>,
     /// Settings of control modules, one set after the other.
-    #[serde(default)]
-    settings: Vec<BTreeMap<Spanned<String>, Spanned<toml::Value>>>,
+    settings: Option<Vec<BTreeMap<Spanned<String>, Spanned<toml::Value>>>>,
     /// Presets of an instrument by name or pattern; their settings come first.
-    #[serde(default)]
-    presets: Vec<Spanned<String>>,
+    presets: Option<Vec<Spanned<String>>>,
     #[serde(default = "piano")]
     keys: Spanned<Vec<i64>>,
     #[serde(default = "panel_rates")]
@@ -232,10 +230,15 @@ impl Plan {
 
     /// The sets of settings asked for, or one of defaults.
     fn settings(&self, entries: &Entries, about: About) -> Result<Vec<Settings>, Error> {
-        let mut all = self.presets(entries, about)?;
-        if entries.settings.is_empty() && all.is_empty() {
-            return Ok(vec![Settings::new()]);
-        }
+        let mut all = match &entries.presets {
+            Some(names) => self.presets(names, about)?,
+            None => Vec::new(),
+        };
+        let sets = match (&entries.settings, &entries.presets) {
+            (None, None) => return Ok(vec![Settings::new()]),
+            (None, Some(_)) => &[][..],
+            (Some(sets), _) => sets,
+        };
         let whose = format!("module `{}`", about.name);
         let read = |set: &BTreeMap<Spanned<String>, Spanned<toml::Value>>| {
             let mut settings = Settings::new();
@@ -253,22 +256,22 @@ impl Plan {
             }
             Ok::<_, Error>(settings)
         };
-        for set in &entries.settings {
+        for set in sets {
             all.push(read(set)?);
         }
         Ok(all)
     }
 
     /// The settings of the presets asked for, by panel.
-    fn presets(&self, entries: &Entries, about: About) -> Result<Vec<Settings>, Error> {
-        let Some(first) = entries.presets.first() else { return Ok(Vec::new()) };
+    fn presets(&self, names: &[Spanned<String>], about: About) -> Result<Vec<Settings>, Error> {
+        let Some(first) = names.first() else { return Ok(Vec::new()) };
         let mut presets = instrument::presets()?;
         presets.retain(|preset| preset.instrument == about.name);
         if presets.is_empty() {
             return Err(self.at(first, format!("`{}` has no presets: leave them off", about.name)));
         }
         let mut wanted = vec![false; presets.len()];
-        for name in &entries.presets {
+        for name in names {
             let pattern = Pattern::new(name.get_ref()).map_err(|error| self.at(name, error))?;
             let mut found = false;
             for (wanted, preset) in wanted.iter_mut().zip(&presets) {
@@ -296,6 +299,8 @@ impl Plan {
             ("twins", entries.twins.is_empty()),
             ("rates", entries.rates.get_ref().is_empty()),
             ("limits", entries.limits.is_empty()),
+            ("settings", entries.settings.as_ref().is_some_and(Vec::is_empty)),
+            ("presets", entries.presets.as_ref().is_some_and(Vec::is_empty)),
         ] {
             if empty {
                 let message = format!("a [[check]] with no {name} would check nothing: name some");
@@ -320,7 +325,8 @@ impl Plan {
         }
         for about in self.modules(&entries.modules)? {
             let Some(entry) = oscillator(about.name) else { continue };
-            if let Some(name) = entries.settings.first().and_then(|set| set.keys().next()) {
+            let sets = entries.settings.as_deref().unwrap_or_default();
+            if let Some(name) = sets.first().and_then(|set| set.keys().next()) {
                 let message = format!("`{}` takes no `settings`: leave them off", entry.name);
                 return Err(self.at(name, message));
             }

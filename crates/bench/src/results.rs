@@ -181,6 +181,8 @@ impl Finding {
         // does; `rounding` is the tight limit. A stage can end a whole sample off, or not at all.
         // A dead band may well be missed: most filters come to rest at 0. Noise, and a
         // single line of it, may hit its prediction. What everything at once could do hardly ever comes.
+        // Pitch laws need not err to one side all along, nor two increments to opposite ones, and a
+        // sound may end before its contour.
         // An exact evaluation has no arithmetic of its own to be tight about.
         let derived = matches!(self.limit, Origin::Derived(_))
             && !matches!(
@@ -191,6 +193,9 @@ impl Finding {
                     | Kind::Noise
                     | Kind::Passband
                     | Kind::Stress
+                    | Kind::Lag
+                    | Kind::Beat
+                    | Kind::Silence
             )
             && self.twin != Some(Twin::Exact);
         self.verdict = if self.limit == Origin::Noted {

@@ -306,7 +306,8 @@ fn complete_settings(check: &SettingsCheck) -> Result<(), Error> {
             Bound::Required(limit) if !(limit.is_finite() && (limit >= 0.0 || !kind.is_size())) => {
                 let unit = kind.unit().symbol();
                 return refuse(&format!(
-                    "the limit {limit} {unit} of `{kind}` can never be kept: give a figure from 0 up"
+                    "the limit {limit} {unit} of `{kind}` is none: give a figure{}",
+                    if kind.is_size() { " from 0 up" } else { "" }
                 ));
             }
             Bound::Derived if check.twin.is_none() || !exercise::derivable(check.module, kind) => {

@@ -41,6 +41,8 @@ impl Settings {
             Error::Request(format!("{whose} has no parameter `{name}`: choose from {names}"))
         })?;
         let number = read(parameter, name, value)?;
+        // What was changed is no longer what the name stands for.
+        self.called = None;
         self.pairs.push((name.to_owned(), number));
         self.words.push(value.trim().to_owned());
         Ok(())

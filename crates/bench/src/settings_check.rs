@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use crate::error::Error;
 use crate::evidence::Report;
+use crate::exercise;
 use crate::filter::FilterSubject;
 use crate::instrument::{Player, Preset};
 use crate::law::CodeLaw;
@@ -38,6 +39,13 @@ impl Device {
             Self::Output(output) => output.name().into_owned(),
         }
     }
+}
+
+/// The readings that a module other than an oscillator has, and whether its twins have a limit for
+/// each that is derived.
+pub fn readings(module: &str) -> impl Iterator<Item = (Kind, bool)> {
+    let derived = exercise::readings(module).iter().map(|kind| exercise::derivable(module, *kind));
+    exercise::readings(module).iter().copied().zip(derived.collect::<Vec<_>>())
 }
 
 /// A subject with its settings and its limits, held against the closed form of a control
@@ -101,9 +109,17 @@ impl SettingsCheck {
     /// The settings of presets, each measured on its own.
     ///
     /// # Errors
-    /// A name that is no preset.
+    /// A name that is no preset of the module.
     pub fn presets<'a>(self, names: impl IntoIterator<Item = &'a str>) -> Result<Self, Error> {
-        let presets = names.into_iter().map(|name| Ok(Preset::named(name)?.settings));
+        let presets = names.into_iter().map(|name| {
+            let preset = Preset::named(name)?;
+            if preset.instrument != self.module {
+                let (whose, module) = (preset.instrument, self.module);
+                let message = format!("preset `{name}` is one of `{whose}`, not of `{module}`");
+                return Err(Error::Request(message));
+            }
+            Ok(preset.settings)
+        });
         let settings: Vec<Settings> = presets.collect::<Result<_, Error>>()?;
         Ok(self.settings(settings))
     }

@@ -3,6 +3,7 @@
 use plumbtone::Kind;
 use plumbtone::instrument::presets;
 use plumbtone::settings::shown_range;
+use plumbtone::settings_check::readings;
 use plumbtone::voice::oscillators::ENTRIES;
 use plumbtone::voice::registry::{About, Family, all, modules};
 use plumbtone::voice::{Entry, Parameter};
@@ -83,7 +84,7 @@ fn table() -> Result<String, Fault> {
         text += &format!("{:<INDENT$}{:>2}  ", preset.name, preset.panel);
         text += &wrapped(&preset.about, INDENT + 4);
     }
-    text += "\nREADINGS\n\n";
+    text += "\nREADINGS; those marked * beside a module can have a limit that is derived\n\n";
     for kind in Kind::ALL {
         let (name, unit) = (kind.name(), kind.unit().symbol());
         text += &format!("{name:READING$}{unit:<UNIT$}");
@@ -109,6 +110,14 @@ fn described(about: About) -> String {
         let start = format!("{:INDENT$}{name:<13} ", "");
         let indent = start.len();
         text += &(start + &wrapped(&shown_range(parameter), indent));
+    }
+    let readings: Vec<String> = readings(about.name)
+        .map(|(kind, derived)| format!("{kind}{}", if derived { "*" } else { "" }))
+        .collect();
+    if !readings.is_empty() {
+        let start = format!("{:INDENT$}{:<13} ", "", "readings");
+        let indent = start.len();
+        text += &(start + &wrapped(&readings.join(", "), indent));
     }
     text
 }
@@ -173,6 +182,7 @@ fn object() -> Result<Value, Fault> {
             "twins": ["float", "fixed"],
             "shapes": [],
             "parameters": parameters(about.parameters),
+            "readings": readings(about.name).map(|(kind, _)| kind.name()).collect::<Vec<_>>(),
         })
     }));
     let readings: Vec<Value> = Kind::ALL

@@ -70,11 +70,15 @@ impl Lag {
     }
 }
 
-/// The lag over time: first sample and lag of each stretch of `window` samples. A stretch in which
-/// either capture rests, or that the two do not share, is left out.
+/// First sample of a stretch, and its lag or why it has none.
+pub type Stretch = (usize, Result<Lag, Obstacle>);
+
+/// The lag over time: first sample and lag of each stretch of `window` samples, or why it has
+/// none. A stretch in which either capture rests is left out.
 ///
 /// From one stretch to the next the lag may change by less than half a period of the highest
-/// strong line.
+/// strong line. `near` is the lag that the first stretch is looked for at, in samples; without it
+/// all are tried, and of a periodic sound whole periods may be lost.
 ///
 /// # Errors
 /// Those of [`Lag::between`]; [`Obstacle::OutOfRange`] for a window below 256 samples.
@@ -82,26 +86,28 @@ pub fn drift(
     subject: &[f64],
     reference: &[f64],
     window: usize,
-) -> Result<Vec<(usize, Lag)>, Obstacle> {
+    near: Option<isize>,
+) -> Result<Vec<Stretch>, Obstacle> {
     crate::reading::within("window in samples", window as f64, MIN_LEN as f64, f64::MAX)?;
     let pair = Captures::new(subject, reference, window)?;
-    let mut found: Vec<(usize, Lag)> = Vec::new();
-    let mut why = Obstacle::Silent;
+    let mut found = Vec::new();
+    let mut last = near;
     for start in (0..=subject.len() - window).step_by(window) {
         let range = start..start + window;
         if !pair.sounds(range.clone()) {
             continue;
         }
-        let near = match found.last() {
-            Some((_, lag)) => Ok(pair.climb(range.clone(), lag.samples.value.round() as isize)),
+        let near = match last {
+            Some(last) => Ok(pair.climb(range.clone(), last)),
             None => pair.whole(range.clone()),
         };
-        match near.and_then(|near| pair.lag(range, near)) {
-            Ok(lag) => found.push((start, lag)),
-            Err(obstacle) => why = obstacle,
+        let lag = near.and_then(|near| pair.lag(range, near));
+        if let Ok(lag) = &lag {
+            last = Some(lag.samples.value.round() as isize);
         }
+        found.push((start, lag));
     }
-    if found.is_empty() { Err(why) } else { Ok(found) }
+    if found.is_empty() { Err(Obstacle::Silent) } else { Ok(found) }
 }
 
 /// Kernel on both sides, and as much again to compare.
@@ -205,11 +211,16 @@ impl<'a> Captures<'a> {
         nearest.map(|t| t.0).ok_or(Obstacle::Unrelated { share: 0.0, need: LEAST_SHARE })
     }
 
-    /// The peak of the correlation next to `lag`.
+    /// The peak of the correlation next to `lag`. It is normalized, or the climb would run after
+    /// the louder part of a sound that grows or fades.
     fn climb(&self, range: Range<usize>, mut lag: isize) -> isize {
         let common = |lag: isize| -> f64 {
-            let covered = self.covered(range.clone(), lag);
-            covered.map(|n| self.subject[n] * self.reference[(n as isize - lag) as usize]).sum()
+            let pairs = self.covered(range.clone(), lag);
+            let pairs =
+                pairs.map(|n| (self.subject[n], self.reference[(n as isize - lag) as usize]));
+            let (both, power) =
+                pairs.fold((0.0, 0.0), |(both, power), (s, r)| (both + s * r, power + r * r));
+            if power > 0.0 { both / power.sqrt() } else { 0.0 }
         };
         let mut here = common(lag);
         loop {

@@ -100,12 +100,13 @@ fn drift_is_followed() {
     for x in [&mut reference, &mut subject] {
         x[40_000..50_000].fill(0.0);
     }
-    let read = drift(&subject, &reference, window).unwrap();
+    let read = drift(&subject, &reference, window, None).unwrap();
     let starts: Vec<usize> = read.iter().map(|r| r.0).collect();
     let all: Vec<usize> =
         (0..20).map(|i| i * window).filter(|s| ![40_000, 44_000].contains(s)).collect();
     assert_eq!(starts, all);
     for (start, lag) in read {
+        let lag = lag.unwrap();
         let middle = (start + window / 2) as f64;
         let expected = if start < 20_000 { 0.0 } else { 1e-5 * (middle - 20_000.0) };
         let off = (lag.samples.value - expected).abs();
@@ -133,9 +134,36 @@ fn what_cannot_be_compared() {
     broken[9] = f64::NAN;
     assert_eq!(Lag::between(&broken, &x), Err(Obstacle::NotFinite { index: 9 }));
     assert_eq!(Lag::between(&x, &broken), Err(Obstacle::NotFinite { index: 9 }));
-    assert!(matches!(drift(&x, &x, 255), Err(Obstacle::OutOfRange { .. })));
-    assert!(matches!(drift(&x, &x, 2_049), Err(Obstacle::TooShort { .. })));
+    assert!(matches!(drift(&x, &x, 255, None), Err(Obstacle::OutOfRange { .. })));
+    assert!(matches!(drift(&x, &x, 2_049, None), Err(Obstacle::TooShort { .. })));
     let same = Lag::between(&x, &x).unwrap();
     assert!(same.samples.value.abs() < 1e-15 && same.gain_db.value.abs() < 1e-14, "{same:?}");
     assert!(same.remaining.rms < 1e-16, "{same:?}");
+}
+
+/// A period off fits a periodic sound as well; told where to look, the fit stays there. A stretch
+/// of another sound says so.
+#[test]
+fn drift_stays_near_and_tells_what_does_not_match() {
+    let period = 400.0;
+    let tone = |late: f64| -> Vec<f64> {
+        let turns = |n: usize| TAU * (n as f64 - late) / period;
+        (0..32_768).map(|n| (1..=9).map(|k| (f64::from(k) * turns(n)).sin()).sum()).collect()
+    };
+    let (reference, mut subject) = (tone(0.0), tone(0.02));
+    for (_, lag) in drift(&subject, &reference, 4_096, Some(0)).unwrap() {
+        assert!((lag.unwrap().samples.value - 0.02).abs() < 1e-6);
+    }
+    // Nor does it run after the louder part of a sound that grows.
+    let growing = |samples: &[f64]| -> Vec<f64> {
+        samples.iter().enumerate().map(|(n, x)| x * (n as f64 / 500.0).exp()).collect()
+    };
+    let (loud, before) = (growing(&subject[..8_192]), growing(&reference[..8_192]));
+    for (_, lag) in drift(&loud, &before, 4_096, Some(0)).unwrap() {
+        assert!((lag.unwrap().samples.value - 0.02).abs() < 1e-3);
+    }
+    subject[16_384..20_480].copy_from_slice(&Sound::noise(7).late(0.0, 4_096));
+    let read = drift(&subject, &reference, 4_096, Some(0)).unwrap();
+    let unlike: Vec<usize> = read.iter().filter(|r| r.1.is_err()).map(|r| r.0).collect();
+    assert_eq!(unlike, [16_384]);
 }

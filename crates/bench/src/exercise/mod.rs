@@ -183,7 +183,7 @@ pub(crate) fn reference(module: &str, kind: Kind) -> Reference {
     let contour = ENTRIES.iter().any(|entry| entry.name == module);
     match kind {
         _ if is_instrument(module) => instrument::reference(kind),
-        _ if module == "output" => output::reference(),
+        _ if module == "output" => output::reference(kind),
         Kind::Images => references::HOLD_IMAGES,
         Kind::Onset => references::BLOCK_ONSETS,
         Kind::Depth => references::FREQUENCY_MODULATION,

@@ -34,8 +34,11 @@ pub(super) const fn because() -> &'static str {
 }
 
 /// The work that a reading rests on.
-pub(super) const fn reference() -> Reference {
-    references::ROUNDED_SINE
+pub(super) const fn reference(kind: Kind) -> Reference {
+    match kind {
+        Kind::Noise | Kind::Floor => references::DITHER,
+        _ => references::ROUNDED_SINE,
+    }
 }
 
 /// What stands behind the sine, in steps.

@@ -31,7 +31,7 @@ pub fn drift_samples(samples: usize, hz: f64, rate_hz: f64) -> f64 {
 /// Largest error of the beat of two oscillators `cents` apart around `hz`, in Hz: what both share
 /// moves the beat in proportion, what is each one's own moves it whole.
 pub fn beat_hz(twin: Twin, hz: f64, cents: f64, rate_hz: f64) -> f64 {
-    let beat = hz * ((cents.abs() / 1200.0).exp2() - 1.0);
+    let beat = hz * ((cents / 1200.0).exp2() - 1.0).abs();
     let shared = beat * pitch_cents(twin, hz, rate_hz) / CENTS;
     // Own: half a step each of the base, moved to this pitch, and of the increment; the rounding
     // of the product in the exponential.

@@ -97,6 +97,16 @@ fn plans_that_cannot_run() {
     }
     write(&folder, "plan.toml", "title = \"empty\"\n");
     refused(&folder, &["check", "plan.toml"]);
+    for (list, said) in [
+        ("presets = []", "no presets would check nothing"),
+        ("settings = []", "no settings would check nothing"),
+        ("presets = [\"tidal\"]", "unknown preset `tidal`: choose from slack-water"),
+    ] {
+        let check = format!("modules = [\"tideorgan\"]\n{list}\nlimits = {{ dc = -60 }}\n");
+        write(&folder, "plan.toml", &format!("title = \"voice\"\n[[check]]\n{check}"));
+        let line = refused(&folder, &["check", "plan.toml"]);
+        assert!(line.contains(said), "{line}");
+    }
     std::fs::write(folder.path().join("plan.toml"), b"title = \"\xff\"").expect("a file");
     refused(&folder, &["check", "plan.toml"]);
 }

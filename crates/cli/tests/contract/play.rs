@@ -95,7 +95,7 @@ fn what_cannot_be_played_is_refused_in_one_line() {
         assert!(line.contains(what), "{args:?}: {line}");
     }
     assert_eq!(names(folder.path()), ["bad.mid", "bad.txt", "noise.bin"]);
-    write(&folder, "plan.toml", &crate::PANEL_3.replacen("\"naive\"", "\"tideorgan\"", 1));
+    write(&folder, "plan.toml", &crate::PANEL_3.replacen("\"naive\"", "\"mixer\"", 1));
     let line = refused(&folder, &["check", "plan.toml"]);
-    assert!(line.contains("`tideorgan` has no readings that a plan asks for"), "{line}");
+    assert!(line.contains("`mixer` has no readings that a plan asks for"), "{line}");
 }

@@ -2,7 +2,7 @@
 //! notes are in tune, and what rounding makes of a soft sine.
 //!
 //! Stages, tuning and bending are drawn from the findings. What has no place in them is rendered
-//! again: the phrase of the voice that has the largest residual, and the spectra of the output.
+//! again: the phrase of the voice whose twins lie furthest apart, and the spectra of the output.
 
 use std::f64::consts::TAU;
 
@@ -121,7 +121,8 @@ impl<'a> Shown<'a> {
         format!("{what}-{MODULE}")
     }
 
-    /// Settings with a residual, the largest first; those without any difference are left out.
+    /// Settings with their residual, those first whose twins lie furthest apart with the pitch in
+    /// common or on its own; those without any difference are left out.
     pub fn loudest(&self) -> Vec<(&'a str, f64)> {
         let mut levels: Vec<(&str, f64)> = Vec::new();
         for case in self.cases(Kind::Residual, Twin::Fixed) {
@@ -130,7 +131,15 @@ impl<'a> Shown<'a> {
                 levels.push((name, level));
             }
         }
-        levels.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let pitch = |setting: &str| {
+            let place = format!("{setting}, {}", Stage::Pitch.name());
+            let mut stages = self.cases(Kind::Stages, Twin::Fixed);
+            stages.find(|case| case.setting.as_deref() == Some(&place)).and_then(|case| case.value)
+        };
+        let apart = |(setting, residual): &(&str, f64)| {
+            pitch(setting).map_or(*residual, |pitch| pitch.max(*residual))
+        };
+        levels.sort_by(|a, b| apart(b).total_cmp(&apart(a)));
         levels
     }
 
@@ -387,7 +396,7 @@ impl<'a> Shown<'a> {
         Some(if drawn > 1 { draft.height(TALL) } else { draft })
     }
 
-    /// Voice and difference over time and over frequency, of the setting with the largest residual.
+    /// Voice and difference over time and over frequency, of the setting furthest apart.
     fn apart(&self) -> Result<Vec<Draft>, Error> {
         let Some(&(setting, residual)) = self.loudest().first() else { return Ok(Vec::new()) };
         let played = self.play(setting)?;
@@ -407,7 +416,7 @@ impl<'a> Shown<'a> {
         let levels = sides.each_ref().map(|(_, samples, ..)| dbfs(samples));
         let [_, own, _] = levels;
         let found = format!(
-            "{setting}, of all the largest: {} dBFS over the phrase, {} with each its own pitch",
+            "{setting}, furthest apart: {} dBFS with the pitch in common, {} with each its own",
             figure(residual),
             figure(own)
         );

@@ -161,7 +161,7 @@ impl<'a> Subjects<'a> {
         };
         let over = excess(finding).map(|over| {
             let class = if bad(&finding) { " class=\"excess\"" } else { "" };
-            format!("<br /><small{class}>{over}</small>")
+            format!("<br /> <small{class}>{over}</small>")
         });
         format!(
             "<tr><td>{}</td><th scope=\"row\"><abbr title=\"{}\">{kind}</abbr></th><td>{}</td>\

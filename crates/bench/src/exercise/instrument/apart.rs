@@ -6,7 +6,7 @@ use plumbtone_measure::{db, level};
 use plumbtone_theory::tuning::key_hz;
 use plumbtone_voice::Event;
 
-use super::{Read, Scene};
+use super::{Found, Read, Scene};
 use crate::error::Error;
 use crate::evidence::key_name;
 use crate::exercise::nothing;
@@ -20,11 +20,20 @@ const WINDOW: usize = 4096;
 
 impl Scene<'_> {
     /// Both sides of a comparison before the output stage, or behind it where a voice shows no
-    /// more; with the pitch in common where that can be had.
-    fn sides(&mut self, score: &Score, common_pitch: bool) -> Result<[Vec<f64>; 2], Error> {
+    /// more; with the pitch in common where that can be had. Two silent sides would agree.
+    fn sides(&mut self, score: &Score, common_pitch: bool) -> Found<[Vec<f64>; 2]> {
+        let sides = self.both(score, common_pitch)?;
+        Ok(sides
+            .iter()
+            .try_for_each(|side| level::screen(side))
+            .map_err(unreadable)
+            .map(|()| sides))
+    }
+
+    fn both(&mut self, score: &Score, common_pitch: bool) -> Result<[Vec<f64>; 2], Error> {
         match self.player.staged() {
             Some(twin) => {
-                let mut other = Stages::all(Twin::Float);
+                let mut other = Stages::all(other(twin));
                 if common_pitch {
                     other = other.with(Stage::Pitch, twin);
                 }
@@ -45,11 +54,11 @@ impl Scene<'_> {
     }
 
     pub(super) fn residual(&mut self) -> Read {
-        if self.player.staged() == Some(Twin::Float) {
-            return Ok(Err(nothing("the float twin is what the fixed one is held against")));
-        }
         let score = instruments::phrase(self.rate_hz);
-        let [own, other] = self.sides(&score, true)?;
+        let [own, other] = match self.sides(&score, true)? {
+            Ok(sides) => sides,
+            Err(gap) => return Ok(Err(gap)),
+        };
         let apart = match Difference::of(&own, &other) {
             Ok(apart) => apart,
             Err(why) => return Ok(Err(unreadable(why))),
@@ -68,23 +77,25 @@ impl Scene<'_> {
         Ok(Ok((db(apart.rms * std::f64::consts::SQRT_2), 0.0, Some(note))))
     }
 
-    /// What each stage does alone, in a voice that is float otherwise.
+    /// What each stage does alone, in a voice that is the other twin otherwise.
     pub(super) fn stages(&mut self) -> Result<Vec<(Stage, Taken)>, Error> {
         let Some(twin) = self.player.staged() else { return Ok(Vec::new()) };
         let score = instruments::phrase(self.rate_hz);
         let wires = [Wire::Amplified, Wire::Output];
-        let float = self.staged(&score, self.settings, Stages::all(Twin::Float), &wires)?;
+        let others = Stages::all(other(twin));
+        let base = self.staged(&score, self.settings, others, &wires)?;
+        let heard = level::screen(&base.captures[0].1).map_err(unreadable);
         let mut stages = Vec::with_capacity(Stage::ALL.len());
         for stage in Stage::ALL {
-            if twin == Twin::Float {
-                stages.push((stage, Err(nothing("no stage of the float twin is another"))));
+            if let Err(gap) = &heard {
+                stages.push((stage, Err(gap.clone())));
                 continue;
             }
-            let swapped = Stages::all(Twin::Float).with(stage, twin);
+            let swapped = others.with(stage, twin);
             let swapped = self.staged(&score, self.settings, swapped, &wires)?;
             // Before the output, where its rounding does not hide the rest.
             let wire = usize::from(stage == Stage::Output);
-            let apart = Difference::of(&swapped.captures[wire].1, &float.captures[wire].1);
+            let apart = Difference::of(&swapped.captures[wire].1, &base.captures[wire].1);
             let taken = apart.map_err(unreadable).map(|apart| {
                 let bits = (apart.rms > 0.0).then(|| format!("{:.1} bits", apart.effective_bits()));
                 let note = bits.unwrap_or_else(|| "no sample differs".to_owned());
@@ -97,18 +108,23 @@ impl Scene<'_> {
 
     /// The largest lag of the twins, and how far their pitch laws allow them to drift.
     pub(super) fn lag(&mut self) -> Result<(Option<f64>, Taken), Error> {
-        if self.player.staged() == Some(Twin::Float) {
-            return Ok((
-                None,
-                Err(nothing("the float twin is what the fixed one is held against")),
-            ));
-        }
         let score = instruments::phrase(self.rate_hz);
-        let [own, other] = self.sides(&score, false)?;
-        let drift = match lag::drift(&own, &other, WINDOW) {
+        let [own, other] = match self.sides(&score, false)? {
+            Ok(sides) => sides,
+            Err(gap) => return Ok((None, Err(gap))),
+        };
+        // Both start at the same sample: of a periodic sound no period may be skipped.
+        let drift = match lag::drift(&own, &other, WINDOW, Some(0)) {
             Ok(drift) => drift,
             Err(why) => return Ok((None, Err(unreadable(why)))),
         };
+        let unlike = drift.iter().find_map(|(start, lag)| Some((start, lag.as_ref().err()?)));
+        if let Some((start, why)) = unlike {
+            let place = *start as f64 / self.hz();
+            return Ok((None, Err(unreadable(format!("at {place:.2} s: {why}")))));
+        }
+        let drift = drift.into_iter().filter_map(|(start, lag)| Some((start, lag.ok()?)));
+        let drift: Vec<_> = drift.collect();
         let worst = drift
             .iter()
             .max_by(|(_, a), (_, b)| a.samples.value.abs().total_cmp(&b.samples.value.abs()));
@@ -123,8 +139,9 @@ impl Scene<'_> {
 
     /// How far the pitch laws let the twins drift apart in so many samples.
     fn drift_limit(&self, samples: usize) -> Result<f64, Error> {
-        // The lowest key of the phrase, and an oscillator below it.
-        let below = self.value("interval")?.min(0.0) / 12.0;
+        // The lowest key of the phrase, an oscillator below it, and vibrato.
+        let below =
+            self.value("interval")?.min(0.0) / 12.0 - self.value("pitch-lfo")?.abs() / 1200.0;
         let hz = key_hz(45.0) * below.exp2();
         Ok(instruments::drift_samples(samples, hz, self.hz()))
     }
@@ -133,14 +150,19 @@ impl Scene<'_> {
     pub(super) fn saturation(&mut self) -> Read {
         let score = instruments::phrase(self.rate_hz);
         let Some(twin) = self.player.staged() else {
-            let played = self.play(&score, self.settings)?;
+            let played = match self.sound(&score, self.settings)? {
+                Ok(played) => played,
+                Err(gap) => return Ok(Err(gap)),
+            };
             let full = |sample: &&f64| sample.abs() >= 32_767.0 / 32_768.0;
             let count = played.iter().filter(full).count();
-            return Ok(level::finite(&played)
-                .map_err(unreadable)
-                .map(|()| (count as f64, 0.0, Some("at the output".to_owned()))));
+            return Ok(Ok((count as f64, 0.0, Some("at the output".to_owned()))));
         };
-        let played = self.staged(&score, self.settings, Stages::all(twin), &[])?;
+        let wires = [Wire::Mixed];
+        let played = self.staged(&score, self.settings, Stages::all(twin), &wires)?;
+        if let Err(why) = level::screen(&played.captures[0].1) {
+            return Ok(Err(unreadable(why)));
+        }
         let all: usize = played.saturated.iter().map(|(_, count)| count).sum();
         let stages = played.saturated.iter().filter(|(_, count)| *count > 0);
         let stages: Vec<String> =
@@ -148,6 +170,10 @@ impl Scene<'_> {
         let note = if stages.is_empty() { "no stage".to_owned() } else { stages.join(", ") };
         Ok(Ok((all as f64, 0.0, Some(note))))
     }
+}
+
+fn other(twin: Twin) -> Twin {
+    if twin == Twin::Float { Twin::Fixed } else { Twin::Float }
 }
 
 /// "A3 held, 0.041 s after `down 57`".

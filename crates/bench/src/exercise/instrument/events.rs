@@ -11,7 +11,7 @@ use crate::worker::unreadable;
 /// Samples of a block of firmware.
 const BLOCK: usize = 128;
 /// How long after an event a step is held against it, s.
-const AFTER_S: f64 = 0.02;
+const AFTER_S: f64 = 0.05;
 
 impl Scene<'_> {
     /// Largest step after any event over the largest of the notes held.
@@ -47,7 +47,9 @@ impl Scene<'_> {
             let largest = |from: usize, to: usize| {
                 steps::largest(&heard[from.saturating_sub(1)..to]).map(|step| step.size.abs())
             };
-            let (near, far) = match (largest(start, middle), largest(middle, end)) {
+            // Two events may be too close for anything to be held between them.
+            let far = if middle < end { largest(middle, end) } else { Ok(0.0) };
+            let (near, far) = match (largest(start, middle), far) {
                 (Ok(near), Ok(far)) => (near, far),
                 (Err(why), _) | (_, Err(why)) => return Ok(Err(unreadable(why))),
             };

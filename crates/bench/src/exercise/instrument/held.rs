@@ -1,9 +1,9 @@
 //! A held note: loudness, crest, mean.
 
-use plumbtone_measure::db;
 use plumbtone_measure::level::Level;
 use plumbtone_measure::loudness::Loudness;
 use plumbtone_measure::window::Window;
+use plumbtone_measure::{Reading, db};
 
 use super::{Found, Scene};
 use crate::exercise::nothing;
@@ -18,7 +18,7 @@ const SECONDS: f64 = 2.0;
 /// What was heard of it.
 pub(super) struct Held {
     level: Level,
-    loudness_lkfs: f64,
+    loudness_lkfs: Reading,
     /// Weighted, so that no period is cut: full scale = 1.0.
     mean: f64,
 }
@@ -37,7 +37,7 @@ impl Scene<'_> {
             let loudness = Loudness::of(&heard, self.hz())?;
             Ok(Held {
                 level,
-                loudness_lkfs: loudness.lkfs.value,
+                loudness_lkfs: loudness.lkfs,
                 mean: weighted / weights.iter().sum::<f64>(),
             })
         });
@@ -49,7 +49,7 @@ impl Held {
     pub(super) fn take(&self, kind: Kind) -> Taken {
         let root_two = std::f64::consts::SQRT_2;
         match kind {
-            Kind::Loudness => Ok((self.loudness_lkfs, 0.0, None)),
+            Kind::Loudness => Ok((self.loudness_lkfs.value, self.loudness_lkfs.uncertainty, None)),
             Kind::Crest => {
                 let note = format!("peak {:.2} dBFS", db(self.level.peak));
                 Ok((db(self.level.crest()), 0.0, Some(note)))

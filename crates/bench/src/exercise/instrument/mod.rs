@@ -15,7 +15,7 @@ use crate::instrument::{Player, Rendering, Score, StagedVoice, Stages, Wire};
 use crate::results::{Gap, Kind};
 use crate::settings::Settings;
 use crate::subject::Twin;
-use crate::worker::{Spent, Taken, unreadable};
+use crate::worker::{Bound, Spent, Taken, unreadable};
 
 /// The readings that instruments have.
 pub(super) const READINGS: &[Kind] = &[
@@ -61,6 +61,8 @@ pub(super) const fn reference(kind: Kind) -> Reference {
     }
 }
 
+/// Longest limit on silence that is waited for, s.
+const MOST_PATIENCE_S: f64 = 600.0;
 /// One oscillator alone, nothing that moves its pitch but the keys.
 const ALONE: &str = "gain-a=1 gain-b=0 gain-noise=0 sync=off blend-a=0 pitch-lfo=0 glide=0 \
                      dither=off";
@@ -91,6 +93,12 @@ impl Bench<'_> {
         };
         let name = self.settings.to_string();
         let (mut held, mut rest) = (None, None);
+        // A limit on silence is waited for.
+        let silence = self.check.asked.iter().find_map(|(kind, bound)| match bound {
+            Bound::Required(limit) if *kind == Kind::Silence => Some(*limit),
+            _ => None,
+        });
+        let patience_s = silence.map_or(0.0, |limit| limit.min(MOST_PATIENCE_S));
         for &(kind, _) in &self.check.asked {
             match kind {
                 Kind::Pitch => {
@@ -132,7 +140,7 @@ impl Bench<'_> {
                 }
                 Kind::Silence | Kind::Whisper | Kind::Hum => {
                     if rest.is_none() {
-                        rest = Some(scene.rest()?);
+                        rest = Some(scene.rest(patience_s)?);
                     }
                     let (limit, taken) = match &rest {
                         Some(Ok(rest)) => (rest.limit(kind), rest.take(kind)),

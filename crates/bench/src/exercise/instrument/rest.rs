@@ -15,7 +15,7 @@ use crate::worker::{Taken, unreadable};
 /// The key, A3, and how long it is held, s.
 const KEY: u8 = 57;
 const HELD_S: f64 = 1.0;
-/// What a voice gets to fall silent in beyond twice its release, s.
+/// What a voice gets to fall silent in beyond its release, s.
 const PATIENCE_S: f64 = 2.0;
 /// The key that follows, E4: no harmonic of it comes near A3.
 const NEXT_KEY: u8 = 64;
@@ -30,9 +30,10 @@ pub(super) struct Rest {
 }
 
 impl Scene<'_> {
-    pub(super) fn rest(&mut self) -> Found<Rest> {
+    pub(super) fn rest(&mut self, at_least_s: f64) -> Found<Rest> {
         let release_s = instruments::release_s(self.value("level-release")?);
-        let waited_s = release_s + PATIENCE_S;
+        // The last quarter is listened to: by then the contour must be 0.
+        let waited_s = (1.5 * release_s + PATIENCE_S).max(at_least_s + PATIENCE_S);
         let up = self.at(HELD_S);
         let score = self.score(HELD_S + waited_s).down(0, KEY).up(up, KEY);
         let heard = match self.sound(&score, self.settings)? {
@@ -54,13 +55,15 @@ impl Scene<'_> {
             Ok(heard) => heard,
             Err(gap) => return Ok(Err(gap)),
         };
-        let hz = key_hz(f64::from(KEY));
+        let hz = key_hz(f64::from(KEY) + self.value("tune")? / 100.0);
         let line = |samples: &[f64]| Line::at(samples, self.hz(), hz).map_err(unreadable);
         let read = line(&heard[..change]).and_then(|own| Ok((own, line(&heard[from..])?)));
         Ok(read.map(|(own, left)| {
             // Below the floor a line cannot be told from what surrounds it.
             let most = left.amplitude.value.max(left.floor);
-            (db(most / own.amplitude.value), 0.0, None)
+            let doubt =
+                left.amplitude.uncertainty / most + own.amplitude.uncertainty / own.amplitude.value;
+            (db(most / own.amplitude.value), db(1.0 + doubt), None)
         }))
     }
 }
@@ -77,7 +80,7 @@ impl Rest {
         match kind {
             Kind::Silence if !digital => {
                 let waited = self.waited_s;
-                Err(unreadable(format!("{waited:.1} s after the key it is not silent yet")))
+                Ok((waited, 0.0, Some("at least: it is not silent yet".to_owned())))
             }
             Kind::Silence => {
                 let samples = last_sound.map_or(0, |last| last + 1);

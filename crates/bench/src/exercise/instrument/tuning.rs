@@ -18,9 +18,11 @@ use crate::worker::{Taken, unreadable};
 const CYCLE: f64 = 4_294_967_296.0;
 /// A key's pitch is read from here to there, s: contours at rest.
 const SETTLED_S: [f64; 2] = [0.1, 2.1];
-/// The beginning of a note: from half of its attack on, or from here, for so long, s.
+/// The beginning of a note: from half of its attack on, or from here, for so long, s, and for so
+/// many periods.
 const BEGINNING_S: f64 = 0.005;
 const BEGINNING_LASTS_S: f64 = 0.2;
+const BEGINNING_PERIODS: f64 = 7.0;
 /// Beats to read, and the longest time that they may take, s.
 const BEATS: f64 = 5.0;
 const LONGEST_S: f64 = 24.0;
@@ -89,11 +91,12 @@ impl Scene<'_> {
         let settings = self.but(ALONE)?;
         let tune = self.value("tune")?;
         let begins_s = BEGINNING_S.max(0.5 * self.value("level-attack")?);
-        let [from, to] = [begins_s, begins_s + BEGINNING_LASTS_S].map(|seconds| self.at(seconds));
+        let from = self.at(begins_s);
         let mut read = Vec::with_capacity(self.keys.len());
         for &key in self.keys {
             let hz = key_hz(f64::from(key) + tune / 100.0);
-            let score = Score::new(self.rate_hz, to).down(0, key);
+            let lasts_s = BEGINNING_LASTS_S.max(BEGINNING_PERIODS / hz);
+            let score = self.score(begins_s + lasts_s).down(0, key);
             let taken = match self.player.staged() {
                 Some(twin) => self.bending_by_stage(&score, &settings, twin, hz, from)?,
                 None => self.sound(&score, &settings)?.and_then(|heard| {
@@ -154,7 +157,7 @@ impl Scene<'_> {
              level-sustain=1 dither=off",
         )?;
         let hz = key_hz(f64::from(BEATING) + self.value("tune")? / 100.0);
-        let expected = hz * ((detune.abs() / 1200.0).exp2() - 1.0);
+        let expected = hz * ((detune / 1200.0).exp2() - 1.0).abs();
         let seconds = (BEATS / expected).clamp(2.0, LONGEST_S);
         let score = self.score(seconds).down(0, BEATING);
         let heard = match self.sound(&score, &settings)? {

@@ -24,21 +24,21 @@ fn mean_offsets_are_recovered() {
         for offset in [0.0, 1e-4, -0.02, 0.7, -3.0] {
             let steady = sound(8_820, |t| (hz + offset) * t, |_| 1.0);
             let read = mean_offset(&steady, RATE_HZ, hz).unwrap();
-            assert!(
-                (read.value - offset).abs() <= read.uncertainty + 1e-4 * offset.abs() + 1e-6,
-                "{hz} {offset}: {read:?}"
-            );
+            assert!((read.value - offset).abs() <= read.uncertainty, "{hz} {offset}: {read:?}");
             let fading = sound(8_820, |t| (hz + offset) * t, |t| (-20.0 * t).exp());
             let read = mean_offset(&fading, RATE_HZ, hz).unwrap();
             assert!(
-                (read.value - offset).abs() <= read.uncertainty + 1e-3 * offset.abs() + 1e-6,
+                (read.value - offset).abs() <= read.uncertainty,
                 "fading {hz} {offset}: {read:?}"
             );
         }
         // 2 Hz more at the end of 0.2 s.
         let moving = sound(8_820, |t| hz * t + 5.0 * t * t, |_| 1.0);
         let read = mean_offset(&moving, RATE_HZ, hz).unwrap();
-        assert!((read.value - 1.0).abs() <= read.uncertainty + 0.01, "{hz}: {read:?}");
+        // Windows go on by a quarter of a period: up to half of that is left over at the end, and
+        // moves the middle by as much, at 10 Hz a second.
+        let cut = 10.0 * 0.125 / hz;
+        assert!((read.value - 1.0).abs() <= read.uncertainty + cut, "{hz}: {read:?}");
         // A cent of 55 Hz is 0.03 Hz: the doubt must allow to tell one.
         assert!(read.uncertainty < 0.02, "{hz}: {read:?}");
     }

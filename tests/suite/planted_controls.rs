@@ -676,7 +676,7 @@ pub const PLANTED: &[Planted] = &[
 ];
 
 /// Kinds that failed; every reading must have been taken.
-pub fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
+fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
     let results = (planted.check)(broken).run().unwrap();
     let unread = results.findings.iter().find(|f| f.verdict == Verdict::CannotMeasure);
     assert!(unread.is_none(), "{}: {unread:?}", planted.name);
@@ -684,9 +684,9 @@ pub fn failures(planted: &Planted, broken: bool) -> BTreeSet<Kind> {
     failed.map(|finding| finding.kind).collect()
 }
 
-#[test]
-fn every_planted_defect_is_rejected_by_the_readings_named_beside_it() {
-    for planted in PLANTED {
+/// Every defect is seen by the readings named beside it.
+pub fn rejected(list: &[Planted]) {
+    for planted in list {
         let caught = failures(planted, true);
         for kind in planted.caught_by {
             assert!(caught.contains(kind), "{}: `{kind}` does not see it", planted.name);
@@ -694,12 +694,20 @@ fn every_planted_defect_is_rejected_by_the_readings_named_beside_it() {
     }
 }
 
-#[test]
-fn the_same_constructions_without_their_defects_pass() {
-    for planted in PLANTED {
-        let results = (planted.check)(false).run().unwrap();
-        let failed: Vec<_> =
-            results.findings.iter().filter(|f| f.verdict == Verdict::Fail).collect();
+/// The same constructions without their defects pass.
+pub fn pass_without(list: &[Planted]) {
+    for planted in list {
+        let failed = failures(planted, false);
         assert!(failed.is_empty(), "{}: {failed:?} without the defect", planted.name);
     }
+}
+
+#[test]
+fn every_planted_defect_is_rejected_by_the_readings_named_beside_it() {
+    rejected(PLANTED);
+}
+
+#[test]
+fn the_same_constructions_without_their_defects_pass() {
+    pass_without(PLANTED);
 }

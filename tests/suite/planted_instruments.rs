@@ -2,7 +2,7 @@
 //! it, and each beside the same construction without the defect, which must pass. A voice is the
 //! fixed twin, played with something wrong in its settings, its score or its samples.
 
-use crate::planted_controls::{Planted, failures};
+use crate::planted_controls::{Planted, pass_without, rejected};
 use plumbtone::instrument::{Player, against, twin};
 use plumbtone::output::{self, Rounder};
 use plumbtone::settings::Settings;
@@ -306,18 +306,10 @@ fn rounded(stage: Rounding, setting: &str) -> SettingsCheck {
 
 #[test]
 fn every_planted_defect_is_rejected_by_the_readings_named_beside_it() {
-    for planted in PLANTED {
-        let caught = failures(planted, true);
-        for kind in planted.caught_by {
-            assert!(caught.contains(kind), "{}: `{kind}` does not see it", planted.name);
-        }
-    }
+    rejected(PLANTED);
 }
 
 #[test]
 fn the_same_constructions_without_their_defects_pass() {
-    for planted in PLANTED {
-        let failed = failures(planted, false);
-        assert!(failed.is_empty(), "{}: {failed:?} without the defect", planted.name);
-    }
+    pass_without(PLANTED);
 }

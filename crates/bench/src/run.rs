@@ -305,9 +305,10 @@ fn complete_settings(check: &SettingsCheck) -> Result<(), Error> {
         match bound {
             Bound::Required(limit) if !(limit.is_finite() && (limit >= 0.0 || !kind.is_size())) => {
                 let unit = kind.unit().symbol();
+                let what = if limit.is_finite() { "can never be kept" } else { "is no limit" };
+                let from = if kind.is_size() { " from 0 up" } else { "" };
                 return refuse(&format!(
-                    "the limit {limit} {unit} of `{kind}` is none: give a figure{}",
-                    if kind.is_size() { " from 0 up" } else { "" }
+                    "the limit {limit} {unit} of `{kind}` {what}: give a figure{from}"
                 ));
             }
             Bound::Derived if check.twin.is_none() || !exercise::derivable(check.module, kind) => {

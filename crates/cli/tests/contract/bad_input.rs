@@ -237,6 +237,8 @@ fn cramped(folder: &Path, args: &str) -> std::process::Output {
     let command = format!("trap '' XFSZ; ulimit -f 20; exec \"$0\" {args}");
     std::process::Command::new("sh")
         .args(["-c", &command, env!("CARGO_BIN_EXE_plumbtone")])
+        // No journal of another run may be taken up.
+        .env("XDG_CACHE_HOME", crate::NO_FOLDER)
         .current_dir(folder)
         .output()
         .expect("the shell starts")

@@ -61,20 +61,32 @@ impl Script {
         &self,
         device: &mut D,
         out: &mut [f64],
-        mut event: impl FnMut(&mut D, KeyEvent),
-        mut fill: impl FnMut(&mut D, &mut [f64]),
+        event: impl FnMut(&mut D, KeyEvent),
+        fill: impl FnMut(&mut D, &mut [f64]),
     ) {
-        let mut at = 0;
-        for (sample, what) in self.effective() {
-            let sample = sample.clamp(at, out.len());
-            fill(device, &mut out[at..sample]);
-            at = sample;
-            if at < out.len() {
-                event(device, what);
-            }
-        }
-        fill(device, &mut out[at..]);
+        between(self.effective(), device, out, event, fill);
     }
+}
+
+/// Hands every event to the device at its sample and fills what lies between. An event at the end
+/// or beyond never arrives.
+pub(crate) fn between<D: ?Sized, E, S>(
+    events: impl Iterator<Item = (usize, E)>,
+    device: &mut D,
+    out: &mut [S],
+    mut event: impl FnMut(&mut D, E),
+    mut fill: impl FnMut(&mut D, &mut [S]),
+) {
+    let mut at = 0;
+    for (sample, what) in events {
+        let sample = sample.clamp(at, out.len());
+        fill(device, &mut out[at..sample]);
+        at = sample;
+        if at < out.len() {
+            event(device, what);
+        }
+    }
+    fill(device, &mut out[at..]);
 }
 
 /// A script that lets a module show what it does: a key held for `held` samples; a glide is

@@ -6,6 +6,7 @@ use plumbtone_voice::Event;
 
 use super::{midi, text};
 use crate::error::Error;
+use crate::script::between;
 
 /// Key and control events by sample.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -132,18 +133,9 @@ impl Score {
         &self,
         device: &mut D,
         out: &mut [S],
-        mut event: impl FnMut(&mut D, Event),
-        mut fill: impl FnMut(&mut D, &mut [S]),
+        event: impl FnMut(&mut D, Event),
+        fill: impl FnMut(&mut D, &mut [S]),
     ) {
-        let mut at = 0;
-        for (sample, what) in self.effective() {
-            let sample = sample.clamp(at, out.len());
-            fill(device, &mut out[at..sample]);
-            at = sample;
-            if at < out.len() {
-                event(device, what);
-            }
-        }
-        fill(device, &mut out[at..]);
+        between(self.effective(), device, out, event, fill);
     }
 }
